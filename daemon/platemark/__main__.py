@@ -1,0 +1,5 @@
+"""Runs the command line: `python -m platemark`."""
+
+from platemark.app.cli import main
+
+main()

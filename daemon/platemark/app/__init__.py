@@ -1,0 +1,1 @@
+"""What people and the system start: commands, the service, the demo."""

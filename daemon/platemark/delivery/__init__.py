@@ -1,0 +1,1 @@
+"""Hands a closed parcel over and verifies it at the other end."""

@@ -1,0 +1,352 @@
+"""The only fsync, link, rename and replace: how bytes become lasting, and visible all at once.
+
+Every operation that changes what survives a crash is announced to an observer before and after
+it is done, so that a test can stop the process at any one of them.
+
+Guarantees and their limits: a file is synced before it gets its final name, and the folder that
+holds the name is synced after. On network shares a folder sync may do nothing; therefore all
+lasting state is on one local volume, and only hot folders may be elsewhere.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import fcntl
+import hashlib
+import os
+import stat
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from platemark.model.errors import DiskFault, DiskFull
+
+Moment = Literal["before", "after"]
+Observer = Callable[[Moment, str, tuple[Path, ...]], None]
+
+_CHUNK = 4 * 1024 * 1024
+_RENAME_NOREPLACE = 1
+_RENAME_EXCL = 4
+_FICLONE = 0x40049409
+
+_observer: Observer | None = None
+
+
+class AlreadyThere(Exception):
+    """The name is taken; nothing was overwritten."""
+
+
+class Changed(Exception):
+    """The file was not the same after it had been read as before."""
+
+
+@dataclass(frozen=True, slots=True)
+class Copied:
+    """What a copy read: its hash and its length."""
+
+    sha256: str
+    bytes: int
+
+
+def observe(observer: Observer | None) -> None:
+    """Announce every lasting operation to `observer`, or to nobody."""
+    global _observer
+    _observer = observer
+
+
+@contextmanager
+def step(name: str, *paths: Path) -> Iterator[None]:
+    """Announce one lasting operation, such as a commit, and translate what the disk says."""
+    if _observer is not None:
+        _observer("before", name, paths)
+    try:
+        yield
+    except OSError as error:
+        if error.errno == errno.EEXIST:
+            raise
+        raise translate(error, paths[0] if paths else Path()) from error
+    if _observer is not None:
+        _observer("after", name, paths)
+
+
+def translate(error: OSError, path: Path) -> DiskFault | DiskFull:
+    """Turn what the operating system says into a fault with a sentence and a hint."""
+    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        return DiskFull(
+            f"The disk has no room left for {path.name or 'the studio'}.",
+            "Nothing is lost. Free some space; Platemark goes on by itself.",
+        )
+    return DiskFault(
+        f"The disk refused {path}: {error.strerror or error}.",
+        "Nothing that was archived is lost. Check the disk and the rights on that folder.",
+    )
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder lasting."""
+    with step("sync-folder", folder):
+        descriptor = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+        try:
+            os.fsync(descriptor)
+        except OSError as error:
+            # Some network file systems know no folder sync; lasting state is never there.
+            if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+                raise
+        finally:
+            os.close(descriptor)
+
+
+def sync_file(path: Path) -> None:
+    """Make the bytes of a file lasting."""
+    with step("sync-file", path):
+        descriptor = os.open(path, os.O_RDONLY)
+        try:
+            _fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and every missing one above it, lasting."""
+    missing = []
+    at = folder
+    while not at.exists():
+        missing.append(at)
+        at = at.parent
+    for each in reversed(missing):
+        with step("make-folder", each):
+            each.mkdir(exist_ok=True)
+        sync_folder(each.parent)
+
+
+def write_new(path: Path, data: bytes, mode: int = 0o644) -> None:
+    """Write a file that must not exist yet, and sync it; its name is not synced.
+
+    Raises:
+        FileExistsError: it exists.
+    """
+    with step("write", path):
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        try:
+            view = memoryview(data)
+            while view:
+                view = view[os.write(descriptor, view) :]
+        finally:
+            os.close(descriptor)
+    sync_file(path)
+
+
+def write_over(path: Path, data: bytes, scratch: Path) -> None:
+    """Put a small file in place of one of ours, whole or not at all.
+
+    Args:
+        path: The file to replace or make.
+        data: All of its bytes.
+        scratch: A name on the same volume for the new bytes; an old one there is removed.
+    """
+    scratch.unlink(missing_ok=True)
+    write_new(scratch, data)
+    with step("replace", scratch, path):
+        os.replace(scratch, path)
+    sync_folder(path.parent)
+
+
+def publish(source: Path, target: Path) -> None:
+    """Give a synced file or folder its final name; never over an existing one.
+
+    Raises:
+        AlreadyThere: the name is taken.
+    """
+    try:
+        with step("publish", source, target):
+            _rename_noreplace(source, target)
+    except FileExistsError as error:
+        raise AlreadyThere(str(target)) from error
+    sync_folder(target.parent)
+    if source.parent != target.parent:
+        sync_folder(source.parent)
+
+
+def copy_checked(descriptor: int, target: Path) -> Copied:
+    """Copy an open file into a new one while hashing it, and sync the copy.
+
+    Args:
+        descriptor: A regular file opened for reading, at its start.
+        target: A file that must not exist yet.
+
+    Raises:
+        Changed: size, time or inode differ after the copy.
+        FileExistsError: the target exists.
+    """
+    before = os.fstat(descriptor)
+    hashed = hashlib.sha256()
+    total = 0
+    with step("write", target):
+        out = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
+        try:
+            while chunk := os.read(descriptor, _CHUNK):
+                hashed.update(chunk)
+                total += len(chunk)
+                view = memoryview(chunk)
+                while view:
+                    view = view[os.write(out, view) :]
+        finally:
+            os.close(out)
+    after = os.fstat(descriptor)
+    if identity(before) != identity(after) or total != after.st_size:
+        target.unlink(missing_ok=True)
+        raise Changed(str(target))
+    sync_file(target)
+    return Copied(hashed.hexdigest(), total)
+
+
+def copy_out(source: Path, target: Path, mode: int = 0o644) -> None:
+    """Copy one of our files to a new one, sharing blocks where the disk can; never a hard link.
+
+    Raises:
+        FileExistsError: the target exists.
+    """
+    with step("write", target):
+        read = os.open(source, os.O_RDONLY)
+        try:
+            write = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+            try:
+                if not _clone(read, write):
+                    _copy_bytes(read, write)
+            finally:
+                os.close(write)
+        finally:
+            os.close(read)
+    sync_file(target)
+
+
+def remove_file(path: Path) -> None:
+    """Remove a file if it is there."""
+    with step("remove", path):
+        path.unlink(missing_ok=True)
+
+
+def hash_file(path: Path) -> str:
+    """SHA-256 of a file, from a fresh open, hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def identity(status: os.stat_result) -> tuple[int, int, int, int, int]:
+    """What must be unchanged for a file to be the same: device, inode, size, times."""
+    return (
+        status.st_dev,
+        status.st_ino,
+        status.st_size,
+        status.st_mtime_ns,
+        status.st_ctime_ns,
+    )
+
+
+@contextmanager
+def only_one(lock_file: Path) -> Iterator[bool]:
+    """Hold a lock on a file while the block runs; False where another process has it."""
+    descriptor = os.open(lock_file, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    try:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            yield False
+            return
+        yield True
+    finally:
+        os.close(descriptor)
+
+
+def sync_tree(folder: Path) -> None:
+    """Sync a folder and every folder below it, deepest first; files are synced when written."""
+    for at, folders, _files in os.walk(folder, topdown=False):
+        del folders
+        sync_folder(Path(at))
+
+
+def remove_tree(folder: Path) -> None:
+    """Remove a folder of ours and everything in it, if it is there; links are not followed."""
+    if not folder.exists():
+        return
+    with step("remove-tree", folder):
+        for at, folders, files in os.walk(folder, topdown=False):
+            for name in files:
+                Path(at, name).unlink(missing_ok=True)
+            for name in folders:
+                path = Path(at, name)
+                if stat.S_ISLNK(path.lstat().st_mode):
+                    path.unlink()
+                else:
+                    path.rmdir()
+        folder.rmdir()
+
+
+def _fsync(descriptor: int) -> None:
+    if sys.platform == "darwin":
+        # macOS keeps fsynced bytes in the drive's own cache; this asks for the platter.
+        fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
+    else:
+        os.fsync(descriptor)
+
+
+def _rename_noreplace(source: Path, target: Path) -> None:
+    old, new = os.fsencode(source), os.fsencode(target)
+    libc = ctypes.CDLL(None, use_errno=True)
+    if hasattr(libc, "renameat2"):
+        result = libc.renameat2(-100, old, -100, new, _RENAME_NOREPLACE)
+    elif hasattr(libc, "renamex_np"):
+        result = libc.renamex_np(old, new, _RENAME_EXCL)
+    else:
+        _rename_guarded(source, target)
+        return
+    if result == 0:
+        return
+    code = ctypes.get_errno()
+    if code in (errno.EINVAL, errno.ENOSYS, errno.ENOTSUP):
+        # The file system lacks the flag (some network shares): guard by hand.
+        _rename_guarded(source, target)
+        return
+    raise OSError(code, os.strerror(code), str(target))
+
+
+def _rename_guarded(source: Path, target: Path) -> None:
+    if stat.S_ISDIR(source.lstat().st_mode):
+        if os.path.lexists(target):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
+        os.rename(source, target)
+        return
+    os.link(source, target, follow_symlinks=False)
+    source.unlink()
+
+
+def _clone(read: int, write: int) -> bool:
+    if sys.platform != "linux":
+        return False
+    try:
+        fcntl.ioctl(write, _FICLONE, read)
+    except OSError:
+        return False
+    return True
+
+
+def _copy_bytes(read: int, write: int) -> None:
+    if hasattr(os, "copy_file_range"):
+        try:
+            while os.copy_file_range(read, write, 1 << 30):
+                pass
+        except OSError as error:
+            if error.errno not in (errno.EXDEV, errno.ENOSYS, errno.EINVAL, errno.EOPNOTSUPP):
+                raise
+            os.lseek(read, 0, os.SEEK_SET)
+            os.lseek(write, 0, os.SEEK_SET)
+        else:
+            return
+    while chunk := os.read(read, _CHUNK):
+        view = memoryview(chunk)
+        while view:
+            view = view[os.write(write, view) :]

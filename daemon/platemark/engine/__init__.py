@@ -1,0 +1,1 @@
+"""Moves a job from one state to the next."""

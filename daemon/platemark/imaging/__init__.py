@@ -1,0 +1,1 @@
+"""Everything that touches pixels; what a child process carries."""

@@ -1,0 +1,1 @@
+"""The append-only, hash-chained record and what is derived from it."""

@@ -1,0 +1,1 @@
+"""What things are: pure values without any input or output."""

@@ -1,0 +1,84 @@
+"""Everything that a check may look at: one value, put together by the engine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+from platemark.model.geometry import Layout
+from platemark.model.lab import Lab, Product
+from platemark.model.picture import Facts
+from platemark.model.request import Resolved
+from platemark.model.studio import Limits
+from platemark.model.surface import Surface
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileStanding:
+    """How the profile of a product stands today."""
+
+    state: Literal["good", "missing", "changed", "refused", "none-needed"]
+    file: str = ""
+    sha256: str = ""
+    """Of the file as it is now."""
+    registered_sha256: str = ""
+    """Of the file as it was admitted."""
+    description: str = ""
+    reasons: tuple[str, ...] = ()
+    """Why it was refused."""
+    admitted_on: date | None = None
+    valid_until: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """A job that this one resembles."""
+
+    job: int
+    state: str
+    parcel: str | None
+    order: str | None
+    same_bytes: bool
+    same_name: bool
+    same_request: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of one picture with one request."""
+
+    name: str
+    """The file's name, for people."""
+    folder_surface: str
+    """The hot folder it was dropped in."""
+    today: date
+    facts: Facts
+    resolved: Resolved
+    surface: Surface
+    lab: Lab | None
+    product: Product | None
+    labs_offering: tuple[str, ...]
+    layout: Layout | None
+    misfit: str
+    """Why there is no layout although a size is given; empty otherwise."""
+    profile: ProfileStanding
+    limits: Limits
+    earlier: tuple[Earlier, ...]
+    untagged: Literal["stop", "srgb-camera"]
+    accepted_profile: str = ""
+    """Hash of a changed profile that the photographer accepted."""
+
+    def sold_like(self, width: int, height: int) -> Iterable[str]:
+        """The lab's sizes nearest in proportion to a picture, best first, at most three."""
+        from platemark.model.geometry import aspect_error
+
+        if self.product is None:
+            return ()
+        upright = [
+            size.standing_like("landscape" if width > height else "portrait")
+            for size in self.product.sizes
+        ]
+        ranked = sorted(upright, key=lambda size: (aspect_error(width, height, size), -size.w.mm))
+        return tuple(str(size) for size in ranked[:3])

@@ -1,0 +1,66 @@
+"""The plan: everything the renderer needs, decided before any pixel is touched."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Literal
+
+from platemark.model.geometry import Box
+from platemark.model.plain import digest
+from platemark.model.request import EdgeChoice
+from platemark.model.surface import Intent
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One print, decided. It holds no job number and no time: the same plan gives the same bytes."""
+
+    original_sha256: str
+    original_format: Literal["tiff", "jpeg", "png"]
+    orientation: int
+    """EXIF orientation of the stored pixels; the face is upright."""
+    crop: Box
+    """Of the upright picture."""
+    width_px: int
+    """Of the whole document."""
+    height_px: int
+    placed: Box
+    face_box: Box
+    trim_box: Box
+    safe_box: Box
+    bleed_px: int
+    wrap_px: int
+    tuck_px: int
+    edge: EdgeChoice
+    ppi: Fraction
+    resample: Literal["none", "reduce", "enlarge"]
+    mirror: bool
+    """Whether we turn the finished document left for right."""
+    source_profile_sha256: str
+    source_profile_from: Literal["embedded", "assumed"]
+    conversion: Literal["lab-profile", "working-space", "keep"]
+    output_profile_sha256: str
+    output_space: str
+    """Its description, for people."""
+    intent: Intent
+    black_point_compensation: bool
+    format: Literal["tiff", "jpeg"]
+    bits: Literal[8, 16]
+    compression: Literal["none", "lzw", "deflate"]
+    jpeg_quality: int
+    creator: str
+    rights: str
+    dither_seed: int = 0
+
+
+def plan_hash(plan: Plan) -> str:
+    """SHA-256 of a plan without its seed."""
+    return digest(replace(plan, dither_seed=0))
+
+
+def seeded(plan: Plan) -> Plan:
+    """Give a plan its dither seed: first 8 bytes of SHA-256(original's hash ‖ plan's hash)."""
+    joined = bytes.fromhex(plan.original_sha256) + bytes.fromhex(plan_hash(plan))
+    return replace(plan, dither_seed=int.from_bytes(hashlib.sha256(joined).digest()[:8], "big"))

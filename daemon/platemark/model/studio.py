@@ -1,0 +1,111 @@
+"""The studio's own settings, and all settings together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from platemark.model.lab import Lab
+from platemark.model.surface import Surface
+
+Role = Literal["assistant", "photographer"]
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody who may answer held jobs."""
+
+    name: str
+    role: Role
+
+
+@dataclass(frozen=True, slots=True)
+class HotRoot:
+    """Where the hot folders are and how they are watched."""
+
+    path: str
+    """Relative paths are from the studio; the default is `hot`."""
+    watch: Literal["auto", "native", "polling"]
+
+
+@dataclass(frozen=True, slots=True)
+class Settle:
+    """How long a file must be still before it is taken."""
+
+    local_s: int
+    share_s: int
+    scan_s: int
+    """Seconds between two scans."""
+    truncated_wait_min: int
+    """A picture that ends too early goes back to waiting while it is younger than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What is refused from the header, before a pixel is read."""
+
+    pixels: int
+    side_px: int
+    file_bytes: int
+    expansion: int
+    progressive_pixels: int
+    """Limit for progressive JPEG and interlaced PNG, which need the whole picture in memory."""
+    child_memory_mb: int
+    child_seconds: int
+    jobs: int
+    """Pictures worked on at once; 0 means one for every two processors, at least one."""
+    free_factor: int
+    """Free space wanted before a start, as a multiple of the decoded size."""
+    profile_months: int
+    """Age of a profile at which a caution says so."""
+
+
+@dataclass(frozen=True, slots=True)
+class Studio:
+    """What `studio.toml` says."""
+
+    name: str
+    time_zone: str
+    people: tuple[Person, ...]
+    hot: HotRoot
+    settle: Settle
+    limits: Limits
+    default_lab: tuple[tuple[str, str], ...]
+    """(surface, lab) where more than one lab offers a surface."""
+    untagged: Literal["stop", "srgb-camera"]
+
+    def person(self, name: str) -> Person | None:
+        """The person of that name, whatever the case, or None."""
+        wanted = name.strip().casefold()
+        return next((p for p in self.people if p.name.casefold() == wanted), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """All settings of a studio, read once and checked against each other."""
+
+    studio: Studio
+    surfaces: tuple[Surface, ...]
+    labs: tuple[Lab, ...]
+    sha256: str
+    """Hash over every settings file's name and bytes."""
+
+    def surface(self, surface_id: str) -> Surface | None:
+        """The surface of that id, or None."""
+        return next((s for s in self.surfaces if s.id == surface_id), None)
+
+    def lab(self, lab_id: str) -> Lab | None:
+        """The lab of that id, or None."""
+        return next((lab for lab in self.labs if lab.id == lab_id), None)
+
+    def labs_offering(self, surface_id: str) -> tuple[Lab, ...]:
+        """Every lab with a product on that surface."""
+        return tuple(lab for lab in self.labs if lab.product_for(surface_id) is not None)
+
+    def usual_lab(self, surface_id: str) -> Lab | None:
+        """The lab that prints a surface when a request names none, or None where it is unclear."""
+        offering = self.labs_offering(surface_id)
+        named = dict(self.studio.default_lab).get(surface_id)
+        if named is not None:
+            return next((lab for lab in offering if lab.id == named), None)
+        return offering[0] if len(offering) == 1 else None

@@ -1,0 +1,184 @@
+"""The ticket: instructions for one job, and what one parcel says of all its jobs.
+
+These classes are the shape of `ticket.json`; its JSON Schema is made from them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from platemark.model.finding import Change
+from platemark.model.geometry import Box
+from platemark.model.surface import Intent
+
+TICKET_VERSION = "1"
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """The ledger's newest entry when the ticket was written."""
+
+    seq: int
+    hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class TicketRequest:
+    """What was asked, in the words of the request; internal remarks are never here."""
+
+    surface: str
+    product: str
+    """The lab's own product name."""
+    size: str
+    sheet: str
+    border: str
+    copies: int
+    purpose: Literal["final", "test"]
+    edge: str
+    wrap: str
+    order: str | None
+    set: str | None
+    set_of: int | None
+    title: str | None
+    due: str | None
+    finish: str | None
+    mount: str | None
+    hardware: str | None
+    ship_to: str | None
+    note: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class TicketOriginal:
+    """The file as it was dropped."""
+
+    name: str
+    sha256: str
+    bytes: int
+    width_px: int
+    height_px: int
+    bits: int
+    format: str
+    orientation: int
+    profile: str
+
+
+@dataclass(frozen=True, slots=True)
+class TicketPrintFile:
+    """What the lab prints."""
+
+    path: str
+    """From the parcel's root."""
+    sha256: str
+    bytes: int
+    width_px: int
+    height_px: int
+    ppi: str
+    bits: int
+    format: str
+    compression: str
+    profile_sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class TicketCheck:
+    """How the print file compared with an exact conversion; CIEDE2000 as decimals."""
+
+    sampled: int
+    mean: str
+    p99: str
+    largest: str
+    container: str
+
+
+@dataclass(frozen=True, slots=True)
+class TicketColour:
+    """How the colour was converted."""
+
+    source_profile: str
+    source_profile_from: Literal["embedded", "assumed"]
+    output_profile: str
+    output_profile_sha256: str
+    intent: Intent
+    black_point_compensation: bool
+    conversion: Literal["lab-profile", "working-space", "keep"]
+    dither_seed: str | None
+    engine: str
+    check: TicketCheck
+
+
+@dataclass(frozen=True, slots=True)
+class TicketGeometry:
+    """Where everything lies, in pixels of the print file."""
+
+    face_box: Box
+    trim_box: Box
+    safe_box: Box
+    bleed_px: int
+    wrap_px: int
+    tuck_px: int
+    native_ppi: str
+    mirrored_by: Literal["nobody", "lab", "studio"]
+
+
+@dataclass(frozen=True, slots=True)
+class TicketFinding:
+    """A caution that travels, or a stop that somebody accepted."""
+
+    code: str
+    severity: Literal["stop", "caution"]
+    message: str
+    accepted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TicketWeight:
+    """What the finished panel weighs, and whether two people should lift it."""
+
+    kilograms: str
+    two_people: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Ticket:
+    """Everything about one job that the lab needs and an auditor asks."""
+
+    job: int
+    request: TicketRequest
+    original: TicketOriginal
+    print_file: TicketPrintFile
+    colour: TicketColour
+    geometry: TicketGeometry
+    changes: tuple[Change, ...]
+    findings: tuple[TicketFinding, ...]
+    instructions: tuple[str, ...]
+    cautions: tuple[str, ...]
+    """Handling and hanging."""
+    weight: TicketWeight | None
+
+
+@dataclass(frozen=True, slots=True)
+class ParcelTicket:
+    """`ticket.json`: one parcel with the tickets of all its jobs."""
+
+    version: str
+    parcel: str
+    lab: str
+    lab_name: str
+    studio: str
+    created: str
+    """UTC, RFC 3339."""
+    witness: Witness
+    tickets: tuple[Ticket, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ParcelItem:
+    """One job on its way into a parcel: its ticket, and where its files are now."""
+
+    ticket: Ticket
+    print_file: str
+    """Where the print file is in the archive."""
+    drawing: str
+    """Where the ticket's picture is."""

@@ -1,0 +1,204 @@
+"""What goes to a child process and what comes back: plain values that survive JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from platemark.model.finding import Change
+from platemark.model.geometry import Box
+from platemark.model.picture import Facts
+from platemark.model.plan import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class HeaderLimits:
+    """What is refused from the header, before a pixel is read."""
+
+    pixels: int
+    side_px: int
+    file_bytes: int
+    expansion: int
+    progressive_pixels: int
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeTask:
+    """Read a picture's own tags and decode all of it."""
+
+    path: str
+    name: str
+    """The name it was dropped under, for its extension."""
+    limits: HeaderLimits
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeReport:
+    """What the file says of itself."""
+
+    facts: Facts
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line on a drawing: a box in document pixels and what it stands for."""
+
+    kind: Literal["trim", "bleed", "fold", "safe", "crop", "sheet"]
+    box: Box
+
+
+@dataclass(frozen=True, slots=True)
+class RenderTask:
+    """Make the face, the print file and the ticket's drawing."""
+
+    plan: Plan
+    original: str
+    profiles: tuple[tuple[str, str], ...]
+    """(SHA-256, path) of every profile that the plan names and that is not embedded."""
+    face: str
+    """Where to write the face: uncompressed, 256 × 256 tiles, 16 bit."""
+    print_file: str
+    drawing: str
+    """Where to write the ticket's picture, a JPEG in sRGB of at most 1,200 px a side."""
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RenderReport:
+    """What was done to the pixels."""
+
+    changes: tuple[Change, ...]
+    engine: str
+    """Libraries and their versions, with the hash of the library file."""
+    source_profile: str
+    """Description of the profile that the pixels were read with."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckTask:
+    """Re-open a print file and hold it against its plan and its face."""
+
+    plan: Plan
+    face: str
+    print_file: str
+    profiles: tuple[tuple[str, str], ...]
+    original: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport:
+    """Whether the print file is what the plan says; ΔE are CIEDE2000 as decimal strings."""
+
+    passed: bool
+    reasons: tuple[str, ...]
+    sampled: int
+    """Face pixels compared with an exact conversion."""
+    mean: str
+    p99: str
+    largest: str
+    container: str
+    """How the file's own samples compare: `equal`, `equal to the dither rule`, or a JPEG's ΔE."""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One way to make a picture fit, to be drawn on it."""
+
+    label: str
+    """`a`, `b`, … as the page names it."""
+    kept: Box
+    """What is kept of the upright picture, in its pixels."""
+    bordered: bool
+    """The picture is kept whole and white is added to this proportion."""
+    width: int
+    """Proportion of the sheet, where bordered."""
+    height: int
+
+
+@dataclass(frozen=True, slots=True)
+class PreviewTask:
+    """Draw an original small, upright and in sRGB, with the choices that a person has."""
+
+    original: str
+    orientation: int
+    source_profile: str
+    """Path of the profile to read it with where none is embedded; empty for the embedded one."""
+    choices: tuple[Choice, ...]
+    drawing: str
+
+
+@dataclass(frozen=True, slots=True)
+class PreviewReport:
+    """Where the drawing is and how large it came out."""
+
+    width: int
+    height: int
+
+
+@dataclass(frozen=True, slots=True)
+class AdmitTask:
+    """Try a lab's profile before it is ever used."""
+
+    path: str
+    colour_space: str
+
+
+@dataclass(frozen=True, slots=True)
+class AdmitReport:
+    """What came of it; figures are decimal strings."""
+
+    accepted: bool
+    reasons: tuple[str, ...]
+    description: str
+    version: str
+    black_l: str
+    round_trip_mean: str
+    round_trip_p95: str
+
+
+@dataclass(frozen=True, slots=True)
+class MakeTask:
+    """Make one invented picture or one deliberately bad file for the demonstration studio."""
+
+    kind: Literal["picture", "bad", "profile"]
+    name: str
+    path: str
+    width: int
+    height: int
+    form: str
+    space: str
+    """A working space's id; empty for no profile."""
+    profile: str
+    """Path of a profile to embed instead; empty for none."""
+    ppi: str
+
+
+@dataclass(frozen=True, slots=True)
+class MakeReport:
+    """What was made."""
+
+    path: str
+    bytes: int
+
+
+Task = ProbeTask | RenderTask | CheckTask | PreviewTask | AdmitTask | MakeTask
+Report = ProbeReport | RenderReport | CheckReport | PreviewReport | AdmitReport | MakeReport
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A child process that brought no report."""
+
+    kind: Literal["picture", "killed", "deadline", "memory", "world", "bug"]
+    sentence: str
+    trace: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ChildLimits:
+    """What one child process may use."""
+
+    memory_mb: int
+    seconds: int
+    output_mb: int
+    threads: int

@@ -1,0 +1,1 @@
+"""What one lab gets in one go: bag, tickets, change logs."""

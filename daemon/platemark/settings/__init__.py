@@ -1,0 +1,1 @@
+"""Reads the studio's TOML files and reports every mistake at once."""
