@@ -135,9 +135,11 @@ def measures_of(width: int, height: int, request: Request, surface: Surface) -> 
         sheet = sheet or size
         size = _whole_inside(width, height, sheet)
     if size and sheet and border:
-        if (size.w.mm + border.across_mm, size.h.mm + border.down_mm) != (sheet.w.mm, sheet.h.mm):
+        summed = (size.w.mm + border.across_mm, size.h.mm + border.down_mm)
+        if summed != (sheet.w.mm, sheet.h.mm):
             raise Misfit(
-                f"size {size}, border {border} and sheet {sheet} do not agree; leave one of them out"
+                f"size {size}, border {border} and sheet {sheet} do not agree; "
+                "leave one of the three out"
             )
         return Measures(size, sheet, border)
     if size and border:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from platemark.model.geometry import Layout
+from platemark.model.geometry import Layout, aspect_error
 from platemark.model.lab import Lab, Product
 from platemark.model.picture import Facts
 from platemark.model.request import Resolved
@@ -67,13 +67,13 @@ class Known:
     limits: Limits
     earlier: tuple[Earlier, ...]
     untagged: Literal["stop", "srgb-camera"]
+    never_accepted: frozenset[str] = frozenset()
+    """Codes of every check whose stop nobody may accept."""
     accepted_profile: str = ""
     """Hash of a changed profile that the photographer accepted."""
 
     def sold_like(self, width: int, height: int) -> Iterable[str]:
         """The lab's sizes nearest in proportion to a picture, best first, at most three."""
-        from platemark.model.geometry import aspect_error
-
         if self.product is None:
             return ()
         upright = [

@@ -67,9 +67,9 @@ class Facts:
     truncated: bool
     """The damage is an early end: the file may still be growing."""
     zero_run: str
-    """Where an aligned run of zero bytes begins after picture content; empty where there is none."""
+    """Where a run of zero bytes begins amid the picture; empty where there is none."""
     over_limit: str = ""
-    """Which of the studio's limits the header exceeds, with the numbers; nothing was decoded then."""
+    """Which limit the header exceeds, with the numbers; nothing was decoded then."""
     notes: tuple[str, ...] = ()
     """What will be dropped or ignored, for the change log."""
 

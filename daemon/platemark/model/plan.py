@@ -15,7 +15,7 @@ from platemark.model.surface import Intent
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One print, decided. It holds no job number and no time: the same plan gives the same bytes."""
+    """One print, decided; it holds no job number and no time."""
 
     original_sha256: str
     original_format: Literal["tiff", "jpeg", "png"]

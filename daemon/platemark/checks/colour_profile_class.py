@@ -1,0 +1,43 @@
+"""A printer profile inside a picture means it was converted already."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from platemark.model.asking import stop
+from platemark.model.finding import Finding
+from platemark.model.known import Known
+
+CODE: Final = "colour-profile-class"
+ACCEPT: Final = "never"
+
+
+def find(known: Known) -> Iterable[Finding]:
+    """Stop profiles that do not describe a picture: a printer's (unless plain grey), links and the like."""
+    profile = known.facts.profile
+    if profile is None or profile.damage:
+        return
+    kind = profile.device_class
+    if kind == "prtr" and known.facts.mode != "grey":
+        yield stop(
+            CODE,
+            ACCEPT,
+            f"{known.name} carries a printer's profile ({profile.description or 'no name'}): it was "
+            "already converted for a printer, and would be converted twice.",
+            "Drop the picture from before that conversion, in its working space.",
+        )
+    elif kind in ("link", "abst", "nmcl"):
+        yield stop(
+            CODE,
+            ACCEPT,
+            f"The profile inside {known.name} cannot describe a picture (class {kind}).",
+            "Assign a working space in your editor, save, and drop it again.",
+        )
+    elif profile.version.split(".")[0] not in ("2", "4"):
+        yield stop(
+            CODE,
+            ACCEPT,
+            f"The profile inside {known.name} is of version {profile.version}; 2 and 4 can be used.",
+            "Convert it to a common working space in your editor and drop it again.",
+        )

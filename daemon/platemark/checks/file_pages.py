@@ -1,0 +1,25 @@
+"""One picture a file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from platemark.model.asking import stop
+from platemark.model.finding import Finding
+from platemark.model.known import Known
+
+CODE: Final = "file-pages"
+ACCEPT: Final = "never"
+
+
+def find(known: Known) -> Iterable[Finding]:
+    """Stop a file with more than one full page."""
+    if known.facts.pages > 1:
+        yield stop(
+            CODE,
+            ACCEPT,
+            f"{known.name} holds {known.facts.pages} pictures.",
+            "Save each picture as its own file and drop those.",
+            figures={"pages": str(known.facts.pages)},
+        )

@@ -1,0 +1,349 @@
+"""The parent's side of a child process: one for each picture and step, thrown away afterwards.
+
+Nothing here decodes. A child that crashes, hangs, swells or floods its pipes costs only its own
+picture, and is told from a fault of the machine.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import selectors
+import signal
+import subprocess  # noqa: S404 - the one place that starts processes
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO
+
+import msgspec
+
+from platemark.model.plain import from_plain, to_plain
+from platemark.model.work import (
+    AdmitReport,
+    AdmitTask,
+    CheckReport,
+    CheckTask,
+    ChildLimits,
+    Failure,
+    MakeReport,
+    MakeTask,
+    PreviewReport,
+    PreviewTask,
+    ProbeReport,
+    ProbeTask,
+    RenderReport,
+    RenderTask,
+    Report,
+    Task,
+)
+
+STEPS: dict[str, tuple[type[Task], type[Report]]] = {
+    "probe": (ProbeTask, ProbeReport),
+    "render": (RenderTask, RenderReport),
+    "check": (CheckTask, CheckReport),
+    "preview": (PreviewTask, PreviewReport),
+    "admit": (AdmitTask, AdmitReport),
+    "make": (MakeTask, MakeReport),
+}
+"""Name of each step that a child does, with its task and its report."""
+
+_REPORT_BYTES = 4 << 20
+_TRACE_BYTES = 16 << 10
+_CHUNK = 1 << 16
+_OUT_OF_MEMORY = ("MemoryError", "out of memory", "failed to allocate", "unable to allocate")
+_NO_THREAD = ("start a thread", "start new thread", "create thread", "creating thread")
+
+
+@dataclass(slots=True)
+class _Talk:
+    """What a child has said so far."""
+
+    report: bytearray = field(default_factory=bytearray)
+    trace: bytearray = field(default_factory=bytearray)
+    flooded: bool = False
+    late: bool = False
+
+
+class Children:
+    """Every child process of the service, so that all can be ended when it stops.
+
+    `run` may be called from several threads at once. Each must live as long as its child: the
+    kernel ends a child with the *thread* that started it.
+    """
+
+    def __init__(self) -> None:
+        self._running: set[subprocess.Popen[bytes]] = set()
+        self._lock = threading.Lock()
+        self._stopped = False
+
+    def run(self, task: Task, limits: ChildLimits) -> Report | Failure:
+        """Do one step in a process of its own and wait for it.
+
+        Args:
+            task: What to do.
+            limits: What the child may use; `seconds` is by the clock.
+
+        Returns:
+            The step's report, or why there is none.
+        """
+        step, report_kind = next(
+            (name, report) for name, (kind, report) in STEPS.items() if isinstance(task, kind)
+        )
+        try:
+            process = self._start(step, task, limits)
+        except OSError as error:
+            return Failure("world", f"The system would not start a child process: {error}.")
+        if process is None:
+            return Failure("world", "Platemark is stopping; the picture waits for the next start.")
+        try:
+            deadline = time.monotonic() + limits.seconds
+            talk = _converse(process, _message(step, task, limits), deadline)
+            code = _wait(process, talk, deadline)
+        finally:
+            with self._lock:
+                self._running.discard(process)
+            _end(process)
+        with self._lock:
+            stopped = self._stopped and code < 0
+        if stopped:
+            return Failure("world", "Platemark is stopping; the picture waits for the next start.")
+        return _outcome(talk, code, limits, report_kind)
+
+    def kill_all(self) -> None:
+        """End every child at once, and start no more."""
+        with self._lock:
+            self._stopped = True
+            for process in self._running:
+                _kill_group(process)
+
+    def _start(
+        self, step: str, task: Task, limits: ChildLimits
+    ) -> subprocess.Popen[bytes] | None:
+        with self._lock:
+            if self._stopped:
+                return None
+            folders = writable_dirs(task)
+            process = subprocess.Popen(  # noqa: S603 - our own module, by absolute path
+                [sys.executable, "-I", "-B", "-m", "platemark.imaging.worker"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                bufsize=0,
+                cwd=folders[0] if folders else "/",
+                env=_environment(limits, folders),
+                start_new_session=True,
+            )
+            self._running.add(process)
+            return process
+
+
+def run_step(task: Task, limits: ChildLimits) -> Report | Failure:
+    """Do one step in a process of its own, for a command that has nothing else to end."""
+    return Children().run(task, limits)
+
+
+def readable_files(task: Task) -> tuple[str, ...]:
+    """Files that a task reads, as absolute paths."""
+    match task:
+        case ProbeTask(path=path) | AdmitTask(path=path):
+            found = [path]
+        case RenderTask():
+            found = [task.original, *(path for _, path in task.profiles)]
+        case CheckTask():
+            found = [task.original, task.face, task.print_file]
+            found += [path for _, path in task.profiles]
+        case PreviewTask():
+            found = [task.original, task.source_profile]
+        case MakeTask():
+            found = [task.profile]
+    return tuple(os.path.abspath(path) for path in found if path)  # noqa: PTH100 - keeps links
+
+
+def writable_dirs(task: Task) -> tuple[str, ...]:
+    """Folders that a task writes into, as absolute paths, the scratch folder first."""
+    match task:
+        case RenderTask():
+            files = [task.face, task.print_file, task.drawing]
+        case PreviewTask():
+            files = [task.drawing]
+        case MakeTask():
+            files = [task.path]
+        case _:
+            files = []
+    return tuple(dict.fromkeys(str(Path(os.path.abspath(f)).parent) for f in files))  # noqa: PTH100
+
+
+def _environment(limits: ChildLimits, folders: tuple[str, ...]) -> dict[str, str]:
+    """Only what a child needs; nothing of ours that could hold a secret.
+
+    The allocator and the thread pools read theirs before any Python code runs.
+    """
+    return {
+        "LANG": "C.UTF-8",
+        "MALLOC_ARENA_MAX": "2",
+        "OMP_NUM_THREADS": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+        "TMPDIR": folders[0] if folders else "/nonexistent",
+        "TZ": "UTC",
+        "VIPS_CONCURRENCY": str(max(1, limits.threads)),
+    }
+
+
+def _message(step: str, task: Task, limits: ChildLimits) -> bytes:
+    return json.dumps(
+        {
+            "step": step,
+            "task": to_plain(task),
+            "limits": {
+                "memory_mb": limits.memory_mb,
+                "cpu_seconds": limits.seconds * max(1, limits.threads),
+                "output_mb": limits.output_mb,
+                "readable": readable_files(task),
+                "writable_dirs": writable_dirs(task),
+                "parent_pid": os.getpid(),
+            },
+        }
+    ).encode("ascii")
+
+
+def _converse(process: subprocess.Popen[bytes], message: bytes, deadline: float) -> _Talk:
+    """Feed a child and hear it out, until it closes its pipes, floods them or is late."""
+    talk, left = _Talk(), memoryview(message)
+    stdin, stdout, stderr = _pipes(process)
+    with selectors.DefaultSelector() as selector:
+        for pipe, events in ((stdin, selectors.EVENT_WRITE), (stdout, 1), (stderr, 1)):
+            os.set_blocking(pipe.fileno(), False)
+            selector.register(pipe, events)
+        while selector.get_map():
+            remaining = deadline - time.monotonic()
+            ready = selector.select(remaining) if remaining > 0 else []
+            if not ready:
+                if time.monotonic() < deadline:
+                    continue
+                talk.late = True
+                break
+            for key, _ in ready:
+                if key.fileobj is stdin:
+                    left = _feed(stdin, left)
+                    ended = not left
+                elif key.fileobj is stdout:
+                    ended = not _hear(stdout, talk.report, _REPORT_BYTES)
+                else:
+                    ended = not _hear(stderr, talk.trace, None)
+                    del talk.trace[:-_TRACE_BYTES]
+                if ended:
+                    selector.unregister(key.fileobj)
+                    if key.fileobj is stdin:
+                        stdin.close()
+            if len(talk.report) > _REPORT_BYTES:
+                talk.flooded = True
+                break
+    if talk.late or talk.flooded:
+        _kill_group(process)
+    return talk
+
+
+def _wait(process: subprocess.Popen[bytes], talk: _Talk, deadline: float) -> int:
+    """Wait for the end of a child that has closed its pipes, or has just been ended."""
+    try:
+        return process.wait(max(deadline - time.monotonic(), 1))
+    except subprocess.TimeoutExpired:
+        talk.late = True
+        _kill_group(process)
+        return process.wait()
+
+
+def _pipes(process: subprocess.Popen[bytes]) -> Iterator[IO[bytes]]:
+    for pipe in (process.stdin, process.stdout, process.stderr):
+        if pipe is not None:
+            yield pipe
+
+
+def _feed(pipe: IO[bytes], left: memoryview) -> memoryview:
+    try:
+        return left[os.write(pipe.fileno(), left[:_CHUNK]) :]
+    except BlockingIOError:
+        return left
+    except BrokenPipeError:
+        return memoryview(b"")  # it has ended early; its exit says why
+
+
+def _hear(pipe: IO[bytes], into: bytearray, most: int | None) -> bool:
+    try:
+        data = os.read(pipe.fileno(), _CHUNK)
+    except BlockingIOError:
+        return True
+    if most is None or len(into) <= most:
+        into += data
+    return bool(data)
+
+
+def _kill_group(process: subprocess.Popen[bytes]) -> None:
+    """End a child and all that it started; it leads a session of its own."""
+    if process.returncode is None:
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.killpg(process.pid, signal.SIGKILL)
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    if process.poll() is None:
+        _kill_group(process)
+        process.wait()
+    for pipe in _pipes(process):
+        with contextlib.suppress(OSError):
+            pipe.close()
+
+
+def _outcome(
+    talk: _Talk, code: int, limits: ChildLimits, report_kind: type[Report]
+) -> Report | Failure:
+    trace = talk.trace.decode("utf-8", "replace").strip()
+    if talk.late or code == -signal.SIGXCPU:
+        return Failure(
+            "deadline",
+            f"The work on this picture was not done within {limits.seconds} seconds, so it was "
+            "ended. The original is safe.",
+            trace,
+        )
+    if talk.flooded:
+        return Failure("bug", "A child process sent far more than a report.", trace)
+    if code == 0:
+        try:
+            answer = json.loads(talk.report)
+            if "failure" in answer:
+                return from_plain(Failure, answer["failure"])
+            return from_plain(report_kind, answer["report"])
+        except (ValueError, KeyError, TypeError, msgspec.ValidationError) as error:
+            return Failure("bug", f"A child process sent a report that cannot be read: {error}.")
+    return _death(trace, code, limits)
+
+
+def _death(trace: str, code: int, limits: ChildLimits) -> Failure:
+    if any(words in trace for words in _NO_THREAD):
+        return Failure("world", "The system would not let a child process start a thread.", trace)
+    if any(words in trace for words in _OUT_OF_MEMORY):
+        return Failure("memory", memory_sentence(limits.memory_mb), trace)
+    if code < 0:
+        try:
+            name = signal.Signals(-code).name
+        except ValueError:
+            name = f"signal {-code}"
+        return Failure(
+            "killed",
+            f"The process that worked on this picture broke down ({name}). The original is safe.",
+            trace,
+        )
+    return Failure("bug", f"A child process ended with code {code} and no report.", trace)
+
+
+def memory_sentence(memory_mb: int) -> str:
+    """Say that a picture needs more memory than it may have."""
+    return (
+        f"This picture needs more than the {memory_mb} MB of memory that one picture may use. "
+        "Raise the limit in studio.toml, or save the picture smaller or not progressive."
+    )

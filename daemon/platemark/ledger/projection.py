@@ -1,0 +1,172 @@
+"""Derives the tables that people and the engine ask from the entries, one entry at a time."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from importlib import resources
+from typing import Any
+
+from platemark.ledger.chain import Entry
+
+TABLES = ("jobs", "drops", "parcels", "profiles", "decisions", "marks")
+
+_STATE_COLUMNS = {"examined": "examined_seq", "held": "held_seq", "rendered": "rendered_seq"}
+_JOB_COLUMNS = ("lab", "purpose", "size", "copies", "due", "request_key", "parcel")
+
+
+def sql(name: str) -> str:
+    """The text of one of this package's SQL files."""
+    return resources.files("platemark.ledger").joinpath(name).read_text("utf-8")
+
+
+def apply(connection: sqlite3.Connection, entry: Entry) -> None:
+    """Bring the derived tables up to one more entry, within the caller's transaction."""
+    if entry.kind == "claimed":
+        _claimed(connection, entry)
+    elif entry.job is not None:
+        _moved(connection, entry)
+    handler = _HANDLERS.get(entry.kind)
+    if handler is not None:
+        handler(connection, entry)
+    decision = entry.body.get("decision")
+    if isinstance(decision, str):
+        connection.execute(
+            "INSERT OR IGNORE INTO decisions (id, seq) VALUES (?, ?)", (decision, entry.seq)
+        )
+
+
+def empty(connection: sqlite3.Connection) -> None:
+    """Drop the derived tables and make them anew, within the caller's transaction."""
+    for table in TABLES:
+        connection.execute(f"DROP TABLE IF EXISTS {table}")
+    for statement in sql("projection.sql").split(";"):
+        if statement.strip():
+            connection.execute(statement)
+
+
+def _word(value: Any) -> str | None:
+    return value["word"] if isinstance(value, dict) and "word" in value else None
+
+
+def _claimed(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    connection.execute(
+        "INSERT INTO jobs (job, state, seq, claimed_seq, surface, original_name, original_sha256,"
+        " moved_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            entry.job, body["state"], entry.seq, entry.seq, body["drop"]["surface_folder"],
+            body["name"], body["original"]["sha256"], entry.at,
+        ),
+    )  # fmt: skip
+    drop = body["drop"]
+    connection.execute(
+        "INSERT INTO drops (job, path_hex, device, inode, size, mtime_ns, sha256, sidecar_hex, here)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, 1)",
+        (
+            entry.job, drop["path_hex"], drop["device"], drop["inode"], drop["size"],
+            drop["mtime_ns"], body["original"]["sha256"], body["sidecar_hex"],
+        ),
+    )  # fmt: skip
+
+
+def _moved(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    connection.execute("UPDATE jobs SET seq = ? WHERE job = ?", (entry.seq, entry.job))
+    state = body.get("state")
+    if isinstance(state, str):
+        connection.execute(
+            "UPDATE jobs SET state = ?, moved_at = ? WHERE job = ?", (state, entry.at, entry.job)
+        )
+        column = _STATE_COLUMNS.get(entry.kind)
+        if column is not None:
+            connection.execute(
+                f"UPDATE jobs SET {column} = ? WHERE job = ?", (entry.seq, entry.job)
+            )
+    summary = body.get("summary")
+    if isinstance(summary, dict):
+        for column in _JOB_COLUMNS:
+            if column in summary:
+                connection.execute(
+                    f"UPDATE jobs SET {column} = ? WHERE job = ?", (summary[column], entry.job)
+                )
+        for key, column in (("order", "order_word"), ("set", "set_word")):
+            if key in summary:
+                connection.execute(
+                    f"UPDATE jobs SET {column} = ? WHERE job = ?",
+                    (_word(summary[key]), entry.job),
+                )
+
+
+def _let_go(connection: sqlite3.Connection, entry: Entry) -> None:
+    connection.execute("UPDATE drops SET here = 0 WHERE job = ?", (entry.job,))
+
+
+def _rendered(connection: sqlite3.Connection, entry: Entry) -> None:
+    connection.execute(
+        "UPDATE jobs SET print_sha256 = ? WHERE job = ?",
+        (entry.body["print_file"]["sha256"], entry.job),
+    )
+
+
+def _sealed(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    connection.execute(
+        "INSERT INTO parcels (name, lab, number, state, seq, tagmanifest, staging)"
+        " VALUES (?, ?, ?, 'sealed', ?, ?, ?)"
+        " ON CONFLICT (name) DO UPDATE SET seq = excluded.seq,"
+        " tagmanifest = excluded.tagmanifest, staging = excluded.staging",
+        (
+            body["parcel"], body["lab"], body["number"], entry.seq, body["tagmanifest_sha256"],
+            body["staging"],
+        ),
+    )  # fmt: skip
+
+
+def _parcel_state(state: str) -> Callable[[sqlite3.Connection, Entry], None]:
+    def change(connection: sqlite3.Connection, entry: Entry) -> None:
+        connection.execute(
+            "UPDATE parcels SET state = ?, seq = ? WHERE name = ?",
+            (state, entry.seq, entry.body["parcel"]),
+        )
+
+    return change
+
+
+def _profile(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    state = entry.kind.removeprefix("profile-")
+    if state == "admitted":
+        connection.execute(
+            "UPDATE profiles SET state = 'retired' WHERE lab = ? AND surface = ?"
+            " AND state = 'admitted'",
+            (body["lab"], body["surface"]),
+        )
+    connection.execute(
+        "INSERT INTO profiles (lab, surface, sha256, seq, state) VALUES (?, ?, ?, ?, ?)"
+        " ON CONFLICT (lab, surface, sha256) DO UPDATE SET seq = excluded.seq,"
+        " state = excluded.state",
+        (body["lab"], body["surface"], body["sha256"], entry.seq, state),
+    )
+
+
+def _mark(connection: sqlite3.Connection, entry: Entry) -> None:
+    connection.execute(
+        "INSERT INTO marks (name, value) VALUES (?, ?)"
+        " ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+        (entry.body["mark"], str(entry.seq)),
+    )
+
+
+_HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
+    "let-go": _let_go,
+    "rendered": _rendered,
+    "parcel-sealed": _sealed,
+    "parcel-closed": _parcel_state("closed"),
+    "parcel-verified-at-lab": _parcel_state("verified"),
+    "parcel-delivered": _parcel_state("delivered"),
+    "profile-admitted": _profile,
+    "profile-refused": _profile,
+    "verified": _mark,
+    "window-ran": _mark,
+}
