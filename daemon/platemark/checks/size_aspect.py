@@ -12,7 +12,7 @@ from platemark.model.known import Known
 from platemark.model.units import shown
 
 CODE: Final = "size-proportion"
-ACCEPT: Final = "photographer"
+ACCEPT: Final = "never"
 
 SILENT_PERCENT: Final = Fraction(1, 2)
 SILENT_MM: Final = 2
@@ -49,7 +49,7 @@ def find(known: Known) -> Iterable[Finding]:
     )
     yield stop(
         CODE,
-        "never",
+        ACCEPT,
         f"{said}; to fill it, {shown(layout.cut_mm)} mm would be cut from each of two sides.",
         "Choose: crop it, keep it whole with a white border, or take a size of its own proportion.",
         figures=figures,

@@ -22,42 +22,30 @@ from typing import IO
 
 import msgspec
 
+from platemark.imaging.steps import (
+    STEPS,
+    THREAD_SENTENCE,
+    memory_sentence,
+    tells_of_memory,
+    tells_of_threads,
+)
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.work import (
-    AdmitReport,
     AdmitTask,
-    CheckReport,
     CheckTask,
     ChildLimits,
     Failure,
-    MakeReport,
     MakeTask,
-    PreviewReport,
     PreviewTask,
-    ProbeReport,
     ProbeTask,
-    RenderReport,
     RenderTask,
     Report,
     Task,
 )
 
-STEPS: dict[str, tuple[type[Task], type[Report]]] = {
-    "probe": (ProbeTask, ProbeReport),
-    "render": (RenderTask, RenderReport),
-    "check": (CheckTask, CheckReport),
-    "preview": (PreviewTask, PreviewReport),
-    "admit": (AdmitTask, AdmitReport),
-    "make": (MakeTask, MakeReport),
-}
-"""Name of each step that a child does, with its task and its report."""
-
 _REPORT_BYTES = 4 << 20
 _TRACE_BYTES = 16 << 10
 _CHUNK = 1 << 16
-_OUT_OF_MEMORY = ("MemoryError", "out of memory", "failed to allocate", "unable to allocate")
-_NO_THREAD = ("start a thread", "start new thread", "create thread", "creating thread")
-
 
 @dataclass(slots=True)
 class _Talk:
@@ -85,7 +73,7 @@ class Children:
         """Do one step in a process of its own and wait for it.
 
         Args:
-            task: What to do.
+            task: What to do; its paths are absolute.
             limits: What the child may use; `seconds` is by the clock.
 
         Returns:
@@ -148,7 +136,7 @@ def run_step(task: Task, limits: ChildLimits) -> Report | Failure:
 
 
 def readable_files(task: Task) -> tuple[str, ...]:
-    """Files that a task reads, as absolute paths."""
+    """Files that a task reads."""
     match task:
         case ProbeTask(path=path) | AdmitTask(path=path):
             found = [path]
@@ -161,11 +149,11 @@ def readable_files(task: Task) -> tuple[str, ...]:
             found = [task.original, task.source_profile]
         case MakeTask():
             found = [task.profile]
-    return tuple(os.path.abspath(path) for path in found if path)  # noqa: PTH100 - keeps links
+    return tuple(path for path in found if path)
 
 
 def writable_dirs(task: Task) -> tuple[str, ...]:
-    """Folders that a task writes into, as absolute paths, the scratch folder first."""
+    """Folders that a task writes into, the scratch folder first."""
     match task:
         case RenderTask():
             files = [task.face, task.print_file, task.drawing]
@@ -175,7 +163,7 @@ def writable_dirs(task: Task) -> tuple[str, ...]:
             files = [task.path]
         case _:
             files = []
-    return tuple(dict.fromkeys(str(Path(os.path.abspath(f)).parent) for f in files))  # noqa: PTH100
+    return tuple(dict.fromkeys(str(Path(file).parent) for file in files))
 
 
 def _environment(limits: ChildLimits, folders: tuple[str, ...]) -> dict[str, str]:
@@ -324,9 +312,9 @@ def _outcome(
 
 
 def _death(trace: str, code: int, limits: ChildLimits) -> Failure:
-    if any(words in trace for words in _NO_THREAD):
-        return Failure("world", "The system would not let a child process start a thread.", trace)
-    if any(words in trace for words in _OUT_OF_MEMORY):
+    if tells_of_threads(trace):
+        return Failure("world", THREAD_SENTENCE, trace)
+    if tells_of_memory(trace):
         return Failure("memory", memory_sentence(limits.memory_mb), trace)
     if code < 0:
         try:
@@ -339,11 +327,3 @@ def _death(trace: str, code: int, limits: ChildLimits) -> Failure:
             trace,
         )
     return Failure("bug", f"A child process ended with code {code} and no report.", trace)
-
-
-def memory_sentence(memory_mb: int) -> str:
-    """Say that a picture needs more memory than it may have."""
-    return (
-        f"This picture needs more than the {memory_mb} MB of memory that one picture may use. "
-        "Raise the limit in studio.toml, or save the picture smaller or not progressive."
-    )

@@ -389,7 +389,10 @@ def _parametric(function: int, parameters: Sequence[float], device: float) -> fl
 
 
 def _power(base: float, exponent: float) -> float:
-    return base**exponent if base > 0 else 0.0
+    try:
+        return base**exponent if base > 0 else 0.0
+    except OverflowError:  # only a damaged profile asks for such a number
+        return math.inf
 
 
 def _parse_table(name: str, body: bytes) -> LookupTable:

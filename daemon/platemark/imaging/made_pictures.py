@@ -97,6 +97,7 @@ class _Palette:
 
     def __init__(self, space: str) -> None:
         self._matrix = _from_srgb(SPACES[space])
+        self._ramps: dict[tuple[tuple[float, str] | tuple[float, str, float], ...], Canvas] = {}
 
     def __call__(self, colour: str, gain: float = 1.0, vivid: float = 1.0) -> Canvas:
         """Return a linear colour, shape (3,).
@@ -114,6 +115,8 @@ class _Palette:
 
     def ramp(self, *stops: tuple[float, str] | tuple[float, str, float]) -> Canvas:
         """Return 1,024 colours, shape (1024, 3), through `(position, colour[, gain])` stops."""
+        if stops in self._ramps:
+            return self._ramps[stops]
         places = [stop[0] for stop in stops]
         colours = np.array(
             [self(stop[1], stop[2] if len(stop) == 3 else 1.0) for stop in stops]
@@ -121,7 +124,8 @@ class _Palette:
         steps = np.linspace(0, 1, 1024)
         # Between the stops the cube root is mixed, which the eye takes for an even change.
         roots = [np.interp(steps, places, np.cbrt(colours[:, i])) ** 3 for i in range(3)]
-        return np.stack(roots, axis=-1).astype(np.float32)
+        self._ramps[stops] = np.stack(roots, axis=-1).astype(np.float32)
+        return self._ramps[stops]
 
 
 def _look_up(ramp: Canvas, place: Plane) -> Canvas:
@@ -170,14 +174,14 @@ def _finish(
         down = ((np.arange(top, top + rows, dtype=np.float32) + 0.5) * 2 / height - 1) ** 2
         lost = 1 - vignette * ((across[None, :] + down[:, None]) * 0.5) ** 1.25
         np.maximum(strip, 0, out=strip)
-        strip *= lost[..., None]
+        _dim(strip, lost)
         index = np.minimum(np.sqrt(strip) * (65535 / 4), 65535).astype(np.int32)
         value = table.take(index)
         speckle = random.standard_normal((rows + 1, width + 1), dtype=np.float32)
         soft = speckle[1:, 1:] + speckle[:-1, 1:] + speckle[1:, :-1] + speckle[:-1, :-1]
         # Grain shows most in the middle tones, least in paper white and deep black.
         weight = grain * (0.35 + 2.6 * value[..., 1] * (1 - value[..., 1]))
-        value += (soft * (0.5 * weight))[..., None]
+        _brighten(value, soft * (0.5 * weight))
         np.clip(value, 0, 1, out=value)
         pixels[top : top + rows] = (value * 65535 + 0.5).astype(np.uint16)
     return pixels
@@ -342,8 +346,9 @@ def _sample_map(planes: Sequence[Plane], row: Plane, column: Plane) -> list[Plan
     column = np.clip(column, 0, columns - 1.001)
     whole_row = row.astype(np.int32)
     whole_column = column.astype(np.int32)
-    down = row - whole_row
-    across = column - whole_column
+    # An int32 taken from a float32 would make everything after it twice as wide.
+    down = row - whole_row.astype(np.float32)
+    across = column - whole_column.astype(np.float32)
     corner = whole_row * columns + whole_column
     values = []
     for plane in planes:
@@ -368,6 +373,37 @@ def _mix(canvas: Canvas, colour: Canvas, share: Plane) -> None:
         layer += (colour[..., channel] - layer) * share
 
 
+_GREY: Canvas = np.ones(3, dtype=np.float32)
+"""The colour that changes nothing."""
+
+
+def _lit(*lights: tuple[Plane, Canvas]) -> Canvas:
+    """Return the sum of lights, each a strength for each pixel and one colour.
+
+    Channel by channel: numpy is several times slower where the innermost axis has length 3.
+    """
+    shape = np.broadcast_shapes(*(strength.shape for strength, _ in lights))
+    canvas = np.empty((*shape, 3), dtype=np.float32)
+    for channel in range(3):
+        total = lights[0][0] * lights[0][1][channel]
+        for strength, colour in lights[1:]:
+            total = total + strength * colour[channel]
+        canvas[..., channel] = total
+    return canvas
+
+
+def _dim(canvas: Canvas, share: Plane, colour: Canvas = _GREY) -> None:
+    """Multiply a canvas, in place, by a share for each pixel and a colour."""
+    for channel in range(3):
+        canvas[..., channel] *= share * colour[channel]
+
+
+def _brighten(canvas: Canvas, strength: Plane, colour: Canvas = _GREY) -> None:
+    """Add light of one colour to a canvas, in place."""
+    for channel in range(3):
+        canvas[..., channel] += strength * colour[channel]
+
+
 def _blur(plane: Plane, radius: float) -> Plane:
     """Return the plane, blurred to about `radius` px, by way of a smaller copy.
 
@@ -388,6 +424,14 @@ def _blur(plane: Plane, radius: float) -> Plane:
     # Block means belong to block centres, half a block on from their first pixel.
     at = int(lead - (block - 1) / 2)
     return small[at : at + plane.shape[0], at : at + plane.shape[1]]
+
+
+def _enlarge(plane: Plane, shape: tuple[int, int]) -> Plane:
+    """Return a plane at four times its size, smoothly, cut or continued to `shape`."""
+    for _ in range(2):
+        plane = _refine(_refine(np.pad(plane, 2, mode="edge"), 0), 1)[1:-1, 1:-1]
+    rows, columns = (max(0, n - m) for n, m in zip(shape, plane.shape, strict=True))
+    return np.pad(plane, ((0, rows), (0, columns)), mode="edge")[: shape[0], : shape[1]]
 
 
 # --- Terrain in perspective -----------------------------------------------------------------
@@ -438,7 +482,7 @@ def _see(view: _View, heights: Plane, cell_m: float, width: int, height: int) ->
     level = view.horizon * height
     away = np.empty((height, width), dtype=np.float32)
     ridge = np.full((height, width), np.nan, dtype=np.float32)
-    rows = np.arange(height)[:, None]
+    rows = np.arange(height, dtype=np.float32)[:, None]
     for left in range(0, width, 128):
         across = np.arange(left, min(left + 128, width), dtype=np.float32) + 0.5 - width / 2
         east = across[None, :] * (distance / focal_px)
@@ -581,6 +625,7 @@ def _dunes(width: int, height: int) -> Pixels:
     view = _View(eye_m=21.0, horizon=0.27, focal=1.3, near_m=9.0, far_m=520.0)
     ground = _see(view, heights, cell_m, width, height)
     ripple = _tile(512, 5, slope=2.0, coarsest=3)
+    albedo = paint("#d9a066")
     canvas = np.empty((height, width, 3), dtype=np.float32)
     sky = paint.ramp((0, "#7f93b4"), (0.45, "#c3b9b8"), (0.8, "#f0cfae"), (1, "#f8dcb6"))
     across = (np.arange(width, dtype=np.float32) + 0.5 - width / 2) / (view.focal * width)
@@ -600,9 +645,8 @@ def _dunes(width: int, height: int) -> Pixels:
             tilt_east = tilt_east + 0.17 * near * np.sin(phase) + 0.03 * wander * near
             up = 1 / np.sqrt(1 + tilt_east**2 + tilt_away**2)
             facing = np.maximum((0.93 * -tilt_east + 0.24 + 0.22 * tilt_away) * up, 0) * lit
-            warm = facing[..., None] * paint("#ffb673", 3.1)
-            cool = (0.2 + 0.8 * up)[..., None] * paint("#7d97d6", 0.34)
-            sand = paint("#d9a066") * (warm + cool + paint("#e8a878", 0.05))
+            sand = _lit((facing, albedo * paint("#ffb673", 3.1)),
+                        (0.2 + 0.8 * up, albedo * paint("#7d97d6", 0.34)))
             haze = 1 - np.exp(-away / 560)
             _mix(sand, np.broadcast_to(paint("#e9c4a2"), sand.shape), haze)
             strip[seen] = sand[seen]
@@ -724,7 +768,7 @@ def _heron(width: int, height: int) -> Pixels:
     canvas[:level] = _look_up(sky, y * 0.97 + 0.05 * air)
     apart = np.hypot((x - 0.36) * aspect, (y - 0.44) * 0.47)
     glow = 0.55 * np.exp(-apart / 0.16) + 1.1 * _smooth(0.037, 0.034, apart)
-    canvas[:level] += glow[..., None] * paint("#ffdcae", 0.55)
+    _brighten(canvas[:level], glow, paint("#ffdcae", 0.55))
     for seed, top, tall, colour, soft in (
         (71, 0.85, 0.06, "#b9bdbb", 0.9),
         (76, 0.91, 0.08, "#98a3a6", 0.6),
@@ -734,7 +778,7 @@ def _heron(width: int, height: int) -> Pixels:
     _mirror(canvas, level, 81, 0.006)
     lower = canvas[level:]
     depth = np.linspace(0, 1, height - level, dtype=np.float32)[:, None]
-    lower *= (0.93 - 0.5 * depth**1.3)[..., None]
+    _dim(lower, 0.93 - 0.5 * depth**1.3)
     streaks = _fractal(lower.shape[:2], height * 0.03, 91, stretch=14.0, gain=0.5, finest=2)
     mist = np.clip(np.exp(-depth / 0.12) * (0.8 + 0.5 * streaks), 0, 1)
     _mix(lower, paint("#d8d0c4"), mist * 0.75)
@@ -759,7 +803,7 @@ def _stand_in_water(canvas: Canvas, paint: _Palette) -> None:
     columns = np.arange(width, dtype=np.float32)[None, :] - foot_x - 0.06 * tall
     away = np.hypot(columns, rows * 4.5) / tall
     rings = np.sin(away * 52) * np.exp(-away / 0.17) * _smooth(0.03, 0.1, away)
-    canvas[box] *= (1 + 0.14 * rings)[..., None]
+    _dim(canvas[box], 1 + 0.14 * rings)
     # The sun, up and to the left, rounds the bird's back, neck and beak.
     top = slice(int(foot_y - tall), foot_y)
     bird = mask[top].copy()
@@ -791,10 +835,7 @@ def _bloom(canvas: Canvas, glows: Sequence[tuple[float, float]], over: float) ->
         halo = np.zeros_like(small)
         for radius, strength in glows:
             halo += np.float32(strength) * _blur(_blur(small, radius * rows), radius * rows)
-        for _ in range(2):
-            halo = _refine(_refine(np.pad(halo, 2, mode="edge"), 0), 1)[1:-1, 1:-1]
-        # Subdivision leaves a rim of two nodes; what is missing at the far edges is repeated.
-        spread = np.pad(halo, ((0, 8), (0, 8)), mode="edge")[:height, :width]
+        spread = _enlarge(halo, (height, width))
         canvas[..., channel] += spread
 
 
@@ -885,7 +926,7 @@ def _quay(shore: Canvas, paint: _Palette, height: int) -> None:
         left += wide
     for begin, end in ((0, int(0.16 * width)), (int(0.265 * width), width)):
         bright = 0.015 + 0.7 * lit[base:, begin:end]
-        shore[base:, begin:end] = bright[..., None] * paint("#a08468", 0.5)
+        shore[base:, begin:end] = _lit((bright, paint("#a08468", 0.5)))
     posts = np.zeros((level, width), dtype=np.float32)
     for place in _LAMPS:
         post = [(place * width, base, height * 0.0013), (place * width, lamp_row, height * 0.001)]
@@ -1024,8 +1065,8 @@ def _night_water(canvas: Canvas, level: int, paint: _Palette) -> None:
         row = np.clip(row, 0, deep - 1).astype(np.int32)
         column = np.clip(column, 0, width - 1).astype(np.int32)
         part = seen[row, column]
-        part *= (0.62 + 0.3 * ripple[rows] - 0.25 * depth / deep)[..., None]
-        part += (0.006 + 0.004 * swell[rows])[..., None] * paint("#6d86b0")
+        _dim(part, 0.62 + 0.3 * ripple[rows] - 0.25 * depth / deep)
+        _brighten(part, 0.006 + 0.004 * swell[rows], paint("#6d86b0"))
         water[rows] = part
 
 
@@ -1036,7 +1077,7 @@ def _snow(width: int, height: int) -> Pixels:
     size = 1280
     mounds = _fractal((size, size), 26 / cell_m, 301, gain=0.36, finest=0.9 / cell_m, stretch=1.7)
     drift = _fractal((size, size), 3.2 / cell_m, 311, gain=0.4, finest=0.4 / cell_m, stretch=2.4)
-    heights = 0.75 * mounds + 0.05 * drift
+    heights = 1.15 * mounds + 0.10 * drift
     tilt_east = np.gradient(heights, cell_m, axis=1)
     tilt_away = np.gradient(heights, cell_m, axis=0)
     view = _View(eye_m=2.6, horizon=0.40, focal=1.25, near_m=2.6, far_m=150.0)
@@ -1049,86 +1090,893 @@ def _snow(width: int, height: int) -> Pixels:
         seen = np.isfinite(ground.away_m[top : top + _STRIP_ROWS])
         away = np.where(seen, ground.away_m[top : top + _STRIP_ROWS], np.float32(view.far_m))
         row = (np.arange(top, top + len(away), dtype=np.float32) / height)[:, None]
-        strip = _look_up(sky, row / view.horizon + 0 * across[None, :])
+        strip = _look_up(sky, row / view.horizon - 0.25 * across[None, :])
         if seen.any():
             east = across[None, :] * away
             east_slope, away_slope = _sample_map(
                 [tilt_east, tilt_away], away / cell_m, east / cell_m + size / 2
             )
             near = np.exp(-away / 9.0)
-            grit = _sample(crust, away * 34 + east * 20, east * 60)
+            grit = _sample(crust, away * 170 + east * 40, east * 230)
             wind = _sample(crust, away * 5.5 + east * 2.0, east * 10.0)
-            east_slope = east_slope + 0.05 * near * grit + 0.07 * np.exp(-away / 22) * wind
+            east_slope = east_slope + 0.10 * near * grit + 0.10 * np.exp(-away / 22) * wind
             up = 1 / np.sqrt(1 + east_slope**2 + away_slope**2)
             facing = np.clip((0.80 * east_slope + 0.36 - 0.46 * away_slope) * up, 0, 1.2)
-            light = facing[..., None] * paint("#fff1de", 1.02)
-            snow = light + paint("#d3def2", 0.46) * (0.55 + 0.45 * up)[..., None]
+            snow = _lit((facing, paint("#ffeed8", 1.15)),
+                        (0.55 + 0.45 * up, paint("#bcd0f4", 0.52)))
             haze = 1 - np.exp(-((away / 95) ** 1.5))
             _mix(snow, np.broadcast_to(paint("#f3f2ef"), snow.shape), haze)
             strip[seen] = snow[seen]
         canvas[top : top + len(away)] = strip
     _soften_ridges(canvas, ground)
     _fence(canvas, paint, view, heights, cell_m)
-    return _finish(canvas, "adobe-rgb", 303, vignette=0.10, grain=0.006, shoulder=0.62, exposure=0.96)
+    return _finish(canvas, "adobe-rgb", 303, vignette=0.10, grain=0.006, shoulder=0.8, exposure=1.0)
 
 
-def _fence(
-    canvas: Canvas, paint: _Palette, view: _View, heights: Plane, cell_m: float
-) -> None:
-    """Draw posts, wires, their shadows, a track and a tree into the snow, in place."""
+def _fence(canvas: Canvas, paint: _Palette, view: _View, heights: Plane, cell_m: float) -> None:
+    """Draw posts and wires, their shadows on the snow, and the tree, in place."""
     height, width = canvas.shape[:2]
     random = np.random.default_rng(321)
+    middle = heights.shape[1] / 2
 
-    def on_ground(east: NDArray[np.float64], away: NDArray[np.float64]) -> NDArray[np.float64]:
-        (level,) = _sample_map(
-            [heights], (away / cell_m).astype(np.float32),
-            (east / cell_m + heights.shape[1] / 2).astype(np.float32),
-        )
-        return np.stack([east, level.astype(np.float64), away], axis=-1)
+    def on_snow(places: NDArray[np.float64]) -> NDArray[np.float64]:
+        east, away = (places[:, i].astype(np.float32) / cell_m for i in (0, 2))
+        (level,) = _sample_map([heights], away, east + np.float32(middle))
+        return np.stack([places[:, 0], level, places[:, 2]], axis=-1)
+
+    def shadow(places: NDArray[np.float64], foot: float, radius: float) -> NDArray[np.float64]:
+        # The sun stands low, to the left and behind: shadows fall to the right, towards us.
+        long = 2.2 * (places[:, 1] - foot)[:, None]
+        cast = _project(view, on_snow(places + long * (0.88, 0, -0.36)), width, height)
+        cast[:, 2] *= radius * (1 - 0.12 * long[:, 0])
+        return cast
 
     count = 26
-    away = 4.2 + 2.35 * np.arange(count)
-    east = 2.35 - 0.115 * away + 0.0022 * away**2 + 0.03 * random.standard_normal(count)
-    feet = on_ground(east, away)
-    tall = 1.12 + 0.07 * random.standard_normal(count)
-    lean = 0.045 * random.standard_normal(count)
+    away = 4.4 * 1.118 ** np.arange(count)
+    east = 2.6 - 0.17 * away + 0.0052 * away**2 - 0.000036 * away**3
+    feet = on_snow(np.stack([east, 0 * away, away], axis=-1))
+    tall = 1.15 + 0.06 * random.standard_normal(count)
+    tips = feet + np.stack([0.03 * random.standard_normal(count), tall, 0 * tall], axis=-1)
     shade = np.zeros((height, width), dtype=np.float32)
     wood = np.zeros((height, width), dtype=np.float32)
+    t = np.linspace(0, 1, 16)[:, None]
     for i in range(count):
-        # Sun from the left and behind the field: shadows fall to the right and towards us.
-        reach = np.linspace(0, 2.4 * tall[i], 24)
-        cast = _project(view, on_ground(east[i] + 0.87 * reach, away[i] - 0.42 * reach), width, height)
-        cast[:, 2] *= 0.045
-        _stroke(shade, cast)
-    tips = feet + np.stack([lean, tall, 0 * tall], axis=-1)
-    for part in (0.3, 0.62, 0.93):
-        for i in range(count - 1):
-            t = np.linspace(0, 1, 12)[:, None]
-            sag = np.stack([0 * t[:, 0], -0.22 * t[:, 0] * (1 - t[:, 0]) * (0.7 + part), 0 * t[:, 0]], -1)
-            ends = [feet[j] + (tips[j] - feet[j]) * part for j in (i, i + 1)]
-            wire = _project(view, ends[0] + (ends[1] - ends[0]) * t + sag, width, height)
-            wire[:, 2] *= 0.0045
-            _stroke(wood, wire, 0.8)
-            over = ends[0] + (ends[1] - ends[0]) * t + sag
-            long = 2.4 * (over[:, 1] - feet[i, 1])
-            cast = _project(view, on_ground(over[:, 0] + 0.87 * long, over[:, 2] - 0.42 * long), width, height)
-            cast[:, 2] *= 0.006
-            _stroke(shade, cast, 0.75)
-    _mix(canvas, paint("#a9bddb"), 0.8 * shade)
-    _tracks(canvas, paint, view, on_ground)
-    grain = _fractal((height, width), height * 0.05, 322, stretch=0.04, gain=0.8)
+        clear = float(np.exp(-((away[i] / 75) ** 1.5)))
+        _stroke(shade, shadow(feet[i] + (tips[i] - feet[i]) * t, feet[i, 1], 0.05), clear)
+        for part in (0.32, 0.63, 0.93):
+            if i + 1 == count:
+                break
+            a, b = (feet[j] + (tips[j] - feet[j]) * part for j in (i, i + 1))
+            wire = a + (b - a) * t - t * (1 - t) * (0, 0.05 + 0.06 * part, 0)
+            line = _project(view, wire, width, height)
+            line[:, 2] *= 0.004
+            _stroke(wood, line, 0.75 * clear)
+            _stroke(shade, shadow(wire, feet[i, 1], 0.006), 0.5 * clear)
+    steps = np.linspace(3.1, 46, 105)
+    path = np.stack([-1.15 - 0.10 * steps - 0.8 * np.sin(steps / 6.5), 0 * steps, steps], axis=-1)
+    path[:, 0] += 0.05 * (-1.0) ** np.arange(len(steps))
+    prints = _project(view, on_snow(path), width, height) * (1, 1, 0.055)
+    for x, y, radius in prints.tolist():
+        hollow = [(x - radius, y, 0.32 * radius), (x + 0.7 * radius, y - 0.1 * radius, 0.4 * radius)]
+        _stroke(shade, np.array(hollow), float(np.exp(-radius / height * 9)))
+    _mix(canvas, paint("#9fb8e0"), 0.72 * _blur(shade, height * 0.0012))
+    _bare_tree(canvas, paint, (0.235 * width, 0.43 * height), 0.2 * height)
+    lit = np.zeros_like(wood)
+    cap = np.zeros_like(wood)
     for i in range(count - 1, -1, -1):
-        post = _project(view, np.array([feet[i] - (0, 0.05, 0), tips[i]]), width, height)
-        post[:, 2] *= 0.058
-        one = np.zeros_like(wood) if False else wood
-        _stroke(one, post)
-    _mix(canvas, paint("#5d5750") * (1 + 0.35 * grain[..., None]), wood * 0.93)
+        clear = float(np.exp(-((away[i] / 75) ** 1.5)))
+        ends = _project(view, np.array([feet[i], tips[i]]), width, height)
+        radius = 0.055 * ends[0, 2]
+        post = ends * (1, 1, 0) + (0, 0, radius)
+        post[0, 1] += 0.9 * radius
+        _stroke(wood, post, clear)
+        _bury(wood, post[0, 0], ends[0, 1], radius)
+        _stroke(lit, post * (1, 1, 0.35) - (0.62 * radius, 0, 0), clear)
+        crown = post[1] - (0, 0.75 * radius, 0)
+        _stroke(cap, np.array([crown - (0.45 * radius, 0, 0.42 * radius), crown + (0.4 * radius, 0, -0.35 * radius)]), clear)
+    box = slice(int(0.36 * height), height), slice(int(0.35 * width), width)
+    streaks = _fractal(wood[box].shape, height * 0.05, 322, stretch=0.04, gain=0.8)
+    _mix(canvas[box], _lit((1 + 0.4 * streaks, paint("#544e49"))), wood[box] * 0.95)
+    bright = _lit((1 + 0.3 * streaks, paint("#a89a88")))
+    _mix(canvas[box], bright, 0.6 * lit[box] * wood[box])
+    _mix(canvas[box], paint("#f4f3f1"), _blur(cap[box], height * 0.0005))
 
 
-def _tracks(
-    canvas: Canvas,
+def _bury(mask: Plane, x: float, y: float, radius: float) -> None:
+    """Cut a round post off where it meets the snow at `(x, y)`, in place."""
+    height, width = mask.shape
+    left, right = max(0, int(x - 1.6 * radius)), min(width, int(x + 1.6 * radius) + 1)
+    top, bottom = max(0, int(y - radius)), min(height, int(y + 2.5 * radius) + 2)
+    if left >= right or top >= bottom:
+        return
+    across = np.clip((np.arange(left, right, dtype=np.float32) + 0.5 - x) / radius, -1, 1)
+    line = y + radius * (0.3 * np.sqrt(1 - across**2) - 0.06 * np.sin(3 * across + x))
+    rows = np.arange(top, bottom, dtype=np.float32)[:, None]
+    mask[top:bottom, left:right] *= np.clip(line - rows, 0, 1)
+
+
+def _bare_tree(canvas: Canvas, paint: _Palette, foot: tuple[float, float], tall: float) -> None:
+    """Draw a bare winter tree in mist, in place; `foot` and `tall` in px."""
+    random = np.random.default_rng(331)
+    top, left = max(0, int(foot[1] - 1.3 * tall)), max(0, int(foot[0] - 1.1 * tall))
+    box = slice(top, int(foot[1] + 2)), slice(left, int(foot[0] + 1.1 * tall))
+    mask = np.zeros(canvas[box].shape[:2], dtype=np.float32)
+    limbs = [(foot[0] - left, foot[1] - top, -np.pi / 2 + 0.03, 0.30 * tall, 0.026 * tall, 0)]
+    while limbs:
+        x, y, angle, long, radius, depth = limbs.pop()
+        bend = 0.16 * random.standard_normal()
+        t = np.linspace(0, 1, 7)
+        turn = angle + bend * t
+        line = np.stack([x + np.cumsum(np.cos(turn)) * long / 7, y + np.cumsum(np.sin(turn)) * long / 7,
+                         radius * (1 - 0.35 * t)], axis=-1)
+        _stroke(mask, np.vstack([[x, y, radius], line]), 0.95 - 0.05 * depth)
+        if depth == 8:
+            continue
+        for side in (-1.0, 1.0) if depth < 2 or random.random() < 0.93 else (0.0,):
+            spread = 0.28 + 0.2 * random.random()
+            # Branches reach up to the light again as they grow.
+            heading = turn[-1] + side * spread
+            heading += 0.10 * np.sin(-np.pi / 2 - heading)
+            limbs.append((line[-1, 0], line[-1, 1], heading, long * (0.70 + 0.2 * random.random()),
+                          line[-1, 2] * 0.74, depth + 1))
+    fog = 1 - 0.35 * np.linspace(0, 1, len(mask), dtype=np.float32)[:, None] ** 3
+    _mix(canvas[box], paint("#737a82"), mask * fog * 0.85)
+
+
+@dataclass(frozen=True, slots=True)
+class _Turned:
+    """A form turned on a lathe, standing or lying on the table.
+
+    Attributes:
+        foot: Place of its base, as shares of the picture's height from the left and the top.
+        tall: Length of its axis as a share of the height.
+        lean: Turn of its axis in radians, clockwise.
+        outline: Radius along the axis as `(place 0 … 1, radius)` in lengths of the axis.
+        skin: `pear` or `glaze`.
+        seed: Seed of its markings.
+    """
+
+    foot: tuple[float, float]
+    tall: float
+    lean: float
+    outline: tuple[tuple[float, float], ...]
+    skin: str
+    seed: int
+
+
+_PEAR = (
+    (0.0, 0.04), (0.012, 0.12), (0.05, 0.215), (0.13, 0.298), (0.25, 0.345), (0.37, 0.335),
+    (0.50, 0.275), (0.62, 0.205), (0.74, 0.165), (0.86, 0.143), (0.94, 0.11), (0.985, 0.06),
+    (1.0, 0.02),
+)
+_SLIM_PEAR = (
+    (0.0, 0.03), (0.012, 0.10), (0.06, 0.19), (0.15, 0.26), (0.27, 0.30), (0.40, 0.285),
+    (0.54, 0.225), (0.68, 0.165), (0.80, 0.135), (0.91, 0.112), (0.97, 0.075), (1.0, 0.02),
+)
+_BOTTLE = (
+    (0.0, 0.172), (0.02, 0.186), (0.10, 0.206), (0.25, 0.222), (0.40, 0.218), (0.52, 0.188),
+    (0.61, 0.128), (0.68, 0.078), (0.76, 0.058), (0.88, 0.054), (0.945, 0.058), (0.965, 0.076),
+    (0.99, 0.078), (1.0, 0.066),
+)
+
+_TABLE = (
+    _Turned((0.43, 0.735), 0.53, 0.0, _BOTTLE, "glaze", 401),
+    _Turned((0.79, 0.745), 0.30, 0.06, _SLIM_PEAR, "pear", 402),
+    _Turned((0.615, 0.80), 0.315, -0.05, _PEAR, "pear", 403),
+    _Turned((0.29, 0.862), 0.295, 1.33, _PEAR, "pear", 404),
+)
+"""What stands on the table, from back to front."""
+
+
+def _still_life(width: int, height: int) -> Pixels:
+    """Three pears and a glazed bottle on an old table, by the light of one window."""
+    paint = _Palette("romm")
+    canvas = np.empty((height, width, 3), dtype=np.float32)
+    edge = int(0.64 * height)
+    _wall(canvas[:edge], paint, height)
+    _table_top(canvas, paint, edge)
+    for form in _TABLE:
+        _turned(canvas, paint, form)
+    return _finish(canvas, "romm", 413, vignette=0.35, contrast=0.15, exposure=1.75, grain=0.006)
+
+
+def _wall(wall: Canvas, paint: _Palette, height: int) -> None:
+    """Fill the wall with plaster that the window lights from the left."""
+    edge, width = wall.shape[:2]
+    plaster = _fractal((edge, width), height * 0.12, 411, gain=0.55, stretch=1.3)
+    x = ((np.arange(width, dtype=np.float32) + 0.5) / height)[None, :]
+    colour = paint("#747362") * paint("#fff3e0", 0.62)
+    for top in range(0, edge, _STRIP_ROWS):
+        grit = plaster[top : top + _STRIP_ROWS]
+        y = ((np.arange(top, top + len(grit), dtype=np.float32) + 0.5) / height)[:, None]
+        window = np.exp(-((x - 0.05) ** 2) / 0.5) * np.exp(-((y - 0.25) ** 2) / 0.22)
+        light = (0.16 + 1.2 * window) * (1 + 0.10 * grit)
+        light *= 1 - 0.5 * np.exp((y - 0.64) / 0.02)
+        wall[top : top + len(grit)] = _lit((light, colour))
+
+
+def _table_top(canvas: Canvas, paint: _Palette, edge: int) -> None:
+    """Fill the canvas below row `edge` with boards, their grain and the forms' shadows."""
+    height, width = canvas.shape[:2]
+    wood = _tile(1024, 412, slope=1.5, coarsest=5)
+    shade = _table_shadows(width, height)
+    boards = np.array([0.0, 0.26, 0.55, 0.83, 1.2])
+    x = ((np.arange(width, dtype=np.float32) + 0.5) / height)[None, :]
+    sideways = np.exp(-(((x - 0.22) / 0.62) ** 2))
+    ramp = paint.ramp((0, "#20140d"), (0.5, "#5a3a24"), (1, "#9a6a41"))
+    for top in range(edge, height, _STRIP_ROWS):
+        rows = slice(top, min(top + _STRIP_ROWS, height))
+        y = ((np.arange(rows.start, rows.stop, dtype=np.float32) + 0.5) / height)[:, None]
+        # Distance on the table grows towards its far edge.
+        depth = 0.42 / (y - 0.34)
+        across = (x - 0.62) * depth
+        board = np.searchsorted(boards, depth[:, 0] - 0.55).astype(np.float32)[:, None]
+        shift = board * 71.3
+        wave = _sample(wood, depth * 60 + shift * 5 + 0 * across, across * 9 + shift)
+        fine = _sample(wood, depth * 1500 + 9 * wave, across * 60 + shift * 3)
+        tone = 0.52 + 0.16 * wave + 0.09 * np.sin(depth * 62 + 2.6 * wave + shift)
+        tone += 0.10 * fine + 0.16 * np.sin(board * 2.3)
+        timber = _look_up(ramp, tone)
+        gap = np.abs(depth - 0.55 - boards).min(axis=-1).astype(np.float32)[:, None]
+        fall = (0.12 + 1.25 * sideways * _smooth(1.15, 0.6, y)) * (1 - 0.93 * shade[rows])
+        fall *= 1 - 0.85 * np.exp(-((gap / 0.006) ** 2))
+        _dim(timber, fall, paint("#fff0da", 1.25))
+        window = np.exp(-((x - 0.05) ** 2) / 0.5) * np.exp(-((y - 0.25) ** 2) / 0.22)
+        sheen = window * (1 - shade[rows]) * (0.05 + 0.0125 * fine) * _smooth(0.95, 0.66, y)
+        _brighten(timber, sheen, paint("#ffe9cc"))
+        canvas[rows] = timber
+
+
+def _table_shadows(width: int, height: int) -> Plane:
+    """Return how much of the window's light the forms take from the table, 0 … 1."""
+    shape = (-(-height // 4), -(-width // 4))
+    open_sky = np.ones(shape, dtype=np.float32)
+    x = ((np.arange(shape[1], dtype=np.float32) + 0.5) * (4 / height))[None, :]
+    y = ((np.arange(shape[0], dtype=np.float32) + 0.5) * (4 / height))[:, None]
+    for form in _TABLE:
+        lying = abs(form.lean) > 0.7
+        middle = form.foot[0] + (0.45 * form.tall if lying else 0.0)
+        wide = form.tall * (0.42 if lying else max(r for _, r in form.outline) * 0.92)
+        for step in np.linspace(0, 1, 8).tolist():
+            centre = middle + step * form.tall * (0.75 if lying else 1.25)
+            row = form.foot[1] - 0.006 + 0.03 * step + (0.295 * form.tall if lying else 0.0)
+            # Farther from its caster a shadow is wider and softer.
+            radius, soft = wide * (0.9 - 0.15 * step), 0.3 + 0.7 * step
+            apart = np.hypot((x - centre) / radius, (y - row) / (radius * 0.27))
+            strength = 0.9 * (1 - step) ** 0.8 + 0.05
+            open_sky *= 1 - strength * _smooth(1 + soft, 1 - soft, apart)
+    return _enlarge(1 - open_sky, (height, width))
+
+
+def _turned(canvas: Canvas, paint: _Palette, form: _Turned) -> None:
+    """Draw one turned form: its shape, skin, light, highlight and stalk, in place."""
+    height, width = canvas.shape[:2]
+    long = form.tall * height
+    foot_x, foot_y = form.foot[0] * height, form.foot[1] * height
+    axis = (float(np.sin(form.lean)), -float(np.cos(form.lean)))
+    middle = (foot_x + axis[0] * long / 2, foot_y + axis[1] * long / 2)
+    reach = 0.62 * long
+    left, right = max(0, int(middle[0] - reach)), min(width, int(middle[0] + reach))
+    top, bottom = max(0, int(middle[1] - reach)), min(height, int(middle[1] + reach))
+    places = np.linspace(0, 1, 1024)
+    known = np.array(form.outline)
+    dense = _curve(known.tolist(), 4000)
+    radii = np.interp(places, np.maximum.accumulate(dense[:, 0]), dense[:, 1]).astype(np.float32)
+    radii = np.convolve(np.pad(radii, 6, mode="edge"), np.ones(13) / 13, "valid").astype(np.float32)
+    slopes = np.gradient(radii, 1 / 1023).astype(np.float32)
+    marks = _tile(512, form.seed, slope=1.1, coarsest=4)
+    base = 0.33 if abs(form.lean) > 0.7 else 0.0
+    for row in range(top, bottom, _STRIP_ROWS):
+        rows = slice(row, min(row + _STRIP_ROWS, bottom))
+        x = (np.arange(left, right, dtype=np.float32) + 0.5 - foot_x)[None, :] / long
+        y = (np.arange(rows.start, rows.stop, dtype=np.float32) + 0.5 - foot_y)[:, None] / long
+        along = x * axis[0] + y * axis[1]
+        side = x * -axis[1] + y * axis[0]
+        at = along
+        # The table is seen a little from above, so the near side of a form appears lower.
+        tilt = 0.16 * abs(float(np.cos(form.lean)))
+        for _ in range(4):
+            radius = radii.take(np.clip(at * 1023, 0, 1023).astype(np.int32))
+            front = np.sqrt(np.maximum(radius * radius - side * side, 0))
+            at = along + tilt * front
+        index = np.clip(at * 1023, 0, 1023).astype(np.int32)
+        radius = radii.take(index)
+        front = np.sqrt(np.maximum(radius * radius - side * side, 0))
+        steep = 1 / np.sqrt(1 + slopes.take(index) ** 2)
+        cover = np.clip((radius - np.abs(side)) * steep * long + 0.5, 0, 1)
+        cover *= np.clip(at * long + 0.5, 0, 1) * np.clip((1 - at) * long + 0.5, 0, 1)
+        inside = np.nonzero(cover > 0)
+        if not len(inside[0]):
+            continue
+        side, at, radius, front, index = (
+            plane[inside] for plane in (side, at, radius, front, index)
+        )
+        slope = slopes.take(index)
+        steep = 1 / np.sqrt(1 + slope * slope)
+        out_side = steep * np.clip(side / radius, -1, 1)
+        out_along = -slope * steep
+        normal = (
+            out_side * -axis[1] + out_along * axis[0],
+            -(out_side * axis[0] + out_along * axis[1]),
+            steep * front / radius,
+        )
+        up = np.maximum(base - np.broadcast_to(y, cover.shape)[inside], 0)
+        colour = _skin(paint, form, marks, normal, at, side / radius, up)
+        patch = canvas[rows, left:right]
+        under = patch[inside]
+        patch[inside] = under + (colour - under) * cover[inside][:, None]
+    if form.skin == "glaze":
+        mouth = (foot_x - left, foot_y - long - int(foot_y - 1.1 * long), float(radii[-1]) * long)
+        _mouth(canvas[int(foot_y - 1.1 * long) : int(foot_y - 0.9 * long), left:right], paint, mouth)
+    else:
+        _stalk(canvas, paint, form, (foot_x, foot_y))
+
+
+def _skin(
     paint: _Palette,
-    view: _View,
-    on_ground: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]],
+    form: _Turned,
+    marks: Plane,
+    normal: tuple[Plane, Plane, Plane],
+    at: Plane,
+    side: Plane,
+    up: Plane,
+) -> Canvas:
+    """Return the lit colour of a turned form's surface.
+
+    Args:
+        paint: Colours of the scene's space.
+        form: What is drawn.
+        marks: Repeating noise for the markings.
+        normal: Surface normal as (right, up, towards the viewer).
+        at: Place along the axis, 0 … 1.
+        side: Place across, -1 … 1.
+        up: Height over the table in lengths of the axis.
+    """
+    east, rise, near = normal
+    round_ = np.arcsin(np.clip(side, -1, 1))
+    cloud = _sample(marks, at * 120, round_ * 60)
+    fleck = _sample(marks, at * 900 + 40, round_ * 330)
+    lit = np.clip((-0.76 * east + 0.46 * rise + 0.46 * near + 0.16) / 1.16, 0, 1) ** 1.25
+    bounce = np.clip(-rise * 0.7 + 0.25 * east + 0.1, 0, 1) * np.exp(-up / 0.35)
+    shut = 0.30 + 0.70 * _smooth(-0.02, 0.3, up)
+    if form.skin == "pear":
+        ripe = 0.52 + 0.09 * cloud + 0.22 * (form.seed % 3 - 1) + 0.14 * np.sin(round_ * 1.5 + form.seed)
+        colour = _look_up(paint.ramp((0, "#8c9442"), (0.45, "#b8a848"), (1, "#d3b056")), ripe)
+        blush = _smooth(-0.5, 1.6, np.sin(round_ + 0.6 * form.seed) + 0.24 * cloud) * _smooth(0.0, 0.3, at)
+        _mix(colour, paint("#b5512f", 1.0), 0.7 * blush * _smooth(1.0, 0.55, at))
+        _mix(colour, paint("#6b4a20"), 0.55 * _smooth(1.1, 2.2, fleck) + 0.5 * _smooth(0.9, 1.0, at))
+        _mix(colour, paint("#d9c877"), 0.4 * _smooth(1.3, 2.4, -fleck))
+        gloss, sharp = 0.2, 0.13
+    else:
+        run = _smooth(-0.04, 0.04, at - 0.46 - 0.05 * np.sin(round_ * 3.1) - 0.03 * cloud)
+        colour = _look_up(paint.ramp((0, "#8a7a62"), (0.5, "#a3927a"), (1, "#b9a88f")), 0.5 + 0.3 * cloud)
+        glaze = _look_up(paint.ramp((0, "#142b33"), (0.5, "#28505a"), (1, "#5d8f8c")), 0.42 + 0.22 * cloud + 0.5 * _smooth(0.56, 0.46, at) * run)
+        _mix(colour, glaze, run)
+        _mix(colour, paint("#4b3a2a"), 0.5 * _smooth(1.4, 2.2, fleck) * (1 - 0.6 * run))
+        gloss, sharp = 0.8, 0.018
+        lit = lit * (0.55 + 0.45 * _smooth(1.0, 0.9, at))
+    colour *= _lit((lit * shut, paint("#fff1dc", 1.25)), (0.05 * shut * shut, paint("#b9c4d2")),
+                   (0.17 * bounce * shut, paint("#c98a52")))
+    # What the skin mirrors: a window of four panes, up and to the left.
+    pane = _smooth(-0.80 - sharp, -0.80 + sharp, east) * _smooth(-0.52 + sharp, -0.52 - sharp, east)
+    pane *= _smooth(0.10 - sharp, 0.10 + sharp, rise) * _smooth(0.42 + sharp, 0.42 - sharp, rise)
+    bars = np.minimum(np.abs(east + 0.655), np.abs(rise - 0.27))
+    pane *= 0.25 + 0.75 * _smooth(0.006, 0.006 + sharp, bars)
+    rim = (1 - near) ** 4 * _smooth(0.3, -0.8, east)
+    _brighten(colour, gloss * (pane + 0.12 * rim), paint("#f4f6ff"))
+    return colour
+
+
+def _mouth(canvas: Canvas, paint: _Palette, circle: tuple[float, float, float]) -> None:
+    """Draw the opening of a bottle around `(x, y, radius)`, seen a little from above, in place."""
+    x, y, radius = circle
+    rows = (np.arange(len(canvas), dtype=np.float32) + 0.5 - y)[:, None] / (0.16 * radius)
+    columns = (np.arange(canvas.shape[1], dtype=np.float32) + 0.5 - x)[None, :] / radius
+    apart = np.hypot(rows, columns)
+    soft = 1.5 / (0.16 * radius)
+    lip = _lit((0.6 - 0.5 * columns, paint("#5f8a86", 0.5)))
+    _mix(canvas, lip, _smooth(1 + soft, 1 - soft, apart))
+    _mix(canvas, paint("#0a0f10", 0.6), _smooth(0.74 + soft, 0.74 - soft, apart))
+
+
+def _stalk(canvas: Canvas, paint: _Palette, form: _Turned, foot: tuple[float, float]) -> None:
+    """Draw a pear's stalk, in place."""
+    height, width = canvas.shape[:2]
+    long = form.tall * height
+    axis = np.array([np.sin(form.lean), -np.cos(form.lean)])
+    tip = np.array(foot) + axis * long * 0.965
+    aside = np.array([-axis[1], axis[0]]) * (1 if form.seed % 2 else -1)
+    places = [(*(tip + axis * long * a + aside * long * b), long * r) for a, b, r in (
+        (0.0, 0.0, 0.022), (0.06, 0.008, 0.013), (0.13, 0.035, 0.012), (0.19, 0.085, 0.016),
+        (0.2, 0.095, 0.012))]
+    box = slice(max(0, int(tip[1] - 0.4 * long)), int(tip[1] + 0.4 * long))
+    mask = np.zeros((len(canvas[box]), width), dtype=np.float32)
+    lit = np.zeros_like(mask)
+    line = _curve(places, 40)
+    line[:, 1] -= box.start
+    _stroke(mask, line)
+    _stroke(lit, line * (1, 1, 0.4) - (0.008 * long, 0.003 * long, 0))
+    _mix(canvas[box], paint("#2c1d10", 0.8), mask)
+    _mix(canvas[box], paint("#8a6b42"), 0.7 * mask * _blur(lit, height * 0.001))
+
+
+_GLADE = (0.60, 0.45)
+"""Where the light stands between the trunks, as shares of width and height."""
+
+_STANDS = (14.0, 10.5, 8.2, 6.2, 4.8, 3.7, 2.8, 2.1, 1.6)
+"""Distances of the rows of trees, far to near, in units of the forest scene."""
+
+
+def _forest(width: int, height: int) -> Pixels:
+    """Tall trunks in morning mist, with the sun somewhere behind them."""
+    paint = _Palette("adobe-rgb")
+    mist = np.empty((height, width, 3), dtype=np.float32)
+    x = ((np.arange(width, dtype=np.float32) + 0.5) / width)[None, :]
+    bark = _tile(512, 501, slope=1.4, coarsest=6)
+    glow = paint.ramp(
+        (0, "#fff2cc", 1.15), (0.13, "#fbe6b0"), (0.32, "#d8d0a2"), (0.58, "#8fa792"),
+        (1, "#466468"),
+    )
+    for top in range(0, height, _STRIP_ROWS):
+        strip = mist[top : top + _STRIP_ROWS]
+        y = ((np.arange(top, top + len(strip), dtype=np.float32) + 0.5) / height)[:, None]
+        apart = np.hypot((x - _GLADE[0]) * (width / height) * 0.72, (y - _GLADE[1]) * 0.8)
+        strip[:] = _look_up(glow, apart / 0.9)
+    canvas = mist.copy()
+    _forest_floor(canvas, paint, bark)
+    random = np.random.default_rng(502)
+    for number, away in enumerate(_STANDS):
+        if number == 6:
+            _sunbeams(canvas, paint)
+        _stand(canvas, mist, paint, bark, away, random, number)
+    _ferns(canvas, mist, paint)
+    return _finish(canvas, "adobe-rgb", 503, vignette=0.3, contrast=0.6, exposure=1.0)
+
+
+def _forest_floor(canvas: Canvas, paint: _Palette, bark: Plane) -> None:
+    """Lay moss and a path that leads to the light, fading into the mist, in place."""
+    height, width = canvas.shape[:2]
+    x = ((np.arange(width, dtype=np.float32) + 0.5) / width)[None, :]
+    ramp = paint.ramp((0, "#0e120a"), (0.35, "#2d3616"), (0.62, "#686a32"), (1, "#b5a269"))
+    reach = np.exp(-(((x - _GLADE[0]) * (width / height)) ** 2) / 0.3)
+    for top in range(int(0.6 * height), height, _STRIP_ROWS):
+        strip = canvas[top : top + _STRIP_ROWS]
+        y = ((np.arange(top, top + len(strip), dtype=np.float32) + 0.5) / height)[:, None]
+        away = 0.62 / np.maximum(y - 0.598, 0.004)
+        east = (x - _GLADE[0]) * away
+        moss = _sample(bark, 60 * away + 0 * x, east * 80)
+        fine = _sample(bark, 260 * away + 9 * moss, east * 420 + 9)
+        path = np.exp(-(((east - 0.16 * np.sin(away * 1.3 + 0.8) + 0.1) / 0.15) ** 2))
+        tone = 0.36 + 0.12 * moss + 0.11 * fine + 0.28 * path
+        floor = _look_up(ramp, tone)
+        _dim(floor, 0.22 + 1.25 * reach * np.exp(-(y - 0.6) / 0.3))
+        _mix(strip, floor, np.exp(-((away / 5.2) ** 1.3)) * _smooth(0.598, 0.64, y))
+
+
+def _sunbeams(canvas: Canvas, paint: _Palette) -> None:
+    """Add shafts of light that spread from the glade, in place."""
+    height, width = canvas.shape[:2]
+    shafts = _fractal((2, 2048), 60, 511, gain=0.45, finest=8)
+    shape = (-(-height // 4), -(-width // 4))
+    x = np.arange(shape[1], dtype=np.float32)[None, :] * (4 / height) - _GLADE[0] * width / height
+    y = np.arange(shape[0], dtype=np.float32)[:, None] * (4 / height) - _GLADE[1]
+    # The absolute angle has no seam; the slow drift keeps above and below from looking alike.
+    turn = np.abs(np.arctan2(y, x)) * (1 + 0.35 * np.tanh(25 * y))
+    shaft = shafts[0].take(np.clip(turn * (2047 / 4.6), 0, 2047).astype(np.int32))
+    apart = np.hypot(x, y)
+    strength = _smooth(-0.1, 1.0, shaft) * 0.36 * np.exp(-apart / 0.36) * _smooth(0.0, 0.25, apart)
+    full = _enlarge(strength, (height, width))
+    light = paint("#ffeebc")
+    for channel in range(3):
+        canvas[..., channel] += full * light[channel]
+
+
+def _clarity(away: float) -> float:
+    """Return the share of a tree's own colour that the mist lets through."""
+    return float(np.exp(-((away / 6.0) ** 1.35)))
+
+
+def _stand(
+    canvas: Canvas,
+    mist: Canvas,
+    paint: _Palette,
+    bark: Plane,
+    away: float,
+    random: np.random.Generator,
+    number: int,
 ) -> None:
-    pass
+    """Draw all trunks at one distance, their branches and leaves, in place."""
+    height, width = canvas.shape[:2]
+    base = 0.6 + 0.62 / away
+    count = int(5 + 1.2 * away)
+    mask = np.zeros((int(min(base, 1.0) * height), width), dtype=np.float32)
+    for slot in range(count):
+        x = (slot + 0.1 + 0.8 * random.random()) / count
+        size = (0.45 + 0.9 * random.random()) * 0.078 / away
+        if abs((x - _GLADE[0]) * away) < 0.25 + 0.3 * random.random():
+            continue
+        foot = (x, base + 0.05 * (random.random() - 0.5) / away)
+        middle = _trunk(canvas, mist, paint, bark, foot, size, away, random)
+        if away < 9:
+            _branches(mask, middle, height, away, random)
+    if number in (2, 4, 6):
+        deep = int(height * 0.46)
+        leaves = _fractal((deep, width), height * 0.5 / away, 520 + number, gain=0.68, stretch=1.4)
+        fall = np.linspace(0, 1, deep, dtype=np.float32)[:, None]
+        aside = np.abs(np.arange(width, dtype=np.float32)[None, :] / width - _GLADE[0])
+        cover = _smooth(0.0, 0.25, leaves + 0.1 - 2.2 * fall + np.minimum(2.2 * (aside - 0.2), 0.6))
+        np.maximum(mask[:deep], 0.85 * cover, out=mask[:deep])
+    dark = paint("#141a14") * _clarity(away)
+    for top in range(0, len(mask), _STRIP_ROWS):
+        part = mask[top : top + _STRIP_ROWS]
+        touched = np.nonzero(part)
+        if len(touched[0]):
+            patch = canvas[top : top + len(part)]
+            share = part[touched][:, None]
+            veil = mist[top : top + len(part)][touched] * (0.94 * (1 - _clarity(away)))
+            patch[touched] += (veil + dark - patch[touched]) * share
+
+
+def _branches(
+    mask: Plane, middle: Plane, height: int, away: float, random: np.random.Generator
+) -> None:
+    """Draw the dead lower branches of a tree, whose middle each row gives, into a mask."""
+    t = np.linspace(0, 1, 8)
+    for _ in range(int(4 + 7 * random.random())):
+        row = int(random.random() ** 1.4 * 0.62 * len(middle))
+        side = 1 if random.random() < 0.5 else -1
+        long = (0.15 + 0.45 * random.random()) * 0.5 / away
+        thick = height * 0.0075 * (0.35 + random.random()) / away
+        drop = (0.05 + 0.4 * random.random()) * long
+        across = middle[row] + side * long * t * height
+        down = row + (drop * t**1.7 - 0.06 * long * np.sin(5 * t + 0.1 * row)) * height
+        _stroke(mask, np.stack([across, down, thick * (1.04 - t) + 0.3], axis=-1), 0.9)
+        for place in (3, 5):
+            twig = long * height * 0.3 * (1.1 - t[place])
+            end = (across[place] + twig * side * 0.8, down[place] + twig * (random.random() - 0.3))
+            root = (across[place], down[place], thick * 0.5)
+            _stroke(mask, np.array([root, (*end, 0.3)]), 0.8)
+
+
+def _trunk(
+    canvas: Canvas,
+    mist: Canvas,
+    paint: _Palette,
+    bark: Plane,
+    foot: tuple[float, float],
+    size: float,
+    away: float,
+    random: np.random.Generator,
+) -> Plane:
+    """Draw one trunk in place and return its middle in each row, in px.
+
+    Args:
+        canvas: The scene so far.
+        mist: The scene's light without anything in it.
+        paint: Colours of the scene's space.
+        bark: Repeating noise.
+        foot: Place of its foot as shares of width and height.
+        size: Its radius as a share of the height.
+        away: Its distance.
+        random: Source of its lean and bends.
+    """
+    height, width = canvas.shape[:2]
+    radius, base = size * height, foot[1] * height
+    lean = 0.05 * random.standard_normal()
+    seed = int(random.integers(1 << 20))
+    bends = _fractal((1, height), height * 0.5, seed, gain=0.4, finest=height * 0.06)[0]
+    bottom = min(height, int(base + 0.6 * radius) + 2)
+    y = np.arange(bottom, dtype=np.float32)[:, None] + 0.5
+    centre = foot[0] * width + lean * (y - base) * 0.5 + bends[:bottom, None] * radius * 0.9
+    wide = radius * (0.70 + 0.3 * y / base + 0.6 * np.exp(-np.abs(base - y) / (0.9 * radius)))
+    for top in range(0, bottom, 2 * _STRIP_ROWS):
+        rows = slice(top, min(top + 2 * _STRIP_ROWS, bottom))
+        left = max(0, int((centre[rows] - wide[rows]).min()) - 2)
+        right = min(width, int((centre[rows] + wide[rows]).max()) + 3)
+        if left >= right:
+            continue
+        x = np.arange(left, right, dtype=np.float32)[None, :] + 0.5
+        across = (x - centre[rows]) / wide[rows]
+        cover = np.clip((1 - np.abs(across)) * wide[rows] + 0.5, 0, 1)
+        across = np.clip(across, -1, 1)
+        cover *= np.clip(base + 0.25 * radius * np.sqrt(1 - across**2) - y[rows], 0, 1)
+        colour = mist[rows, left:right] * 0.95
+        wood: Canvas = paint("#1d2420")
+        if away < 7:
+            wood = _bark(colour, paint, bark, across, y[rows], (foot[0], base, radius))
+        _mix(colour, wood, np.full_like(cover, _clarity(away)))
+        _mix(canvas[rows, left:right], colour, cover)
+    return np.asarray(centre[:, 0])
+
+
+def _bark(
+    glow: Canvas,
+    paint: _Palette,
+    bark: Plane,
+    across: Plane,
+    y: Plane,
+    trunk: tuple[float, float, float],
+) -> Canvas:
+    """Return the colour of bark with the light of the glade on its edge.
+
+    Args:
+        glow: The mist's light behind the trunk.
+        paint: Colours of the scene's space.
+        bark: Repeating noise.
+        across: Place across the trunk, -1 … 1.
+        y: Rows in px.
+        trunk: Place across the picture as a share, row of its foot and radius in px.
+    """
+    place, base, radius = trunk
+    turn = np.arcsin(across)
+    rough = _sample(bark, y * (30 / radius) + turn * 4, turn * 55 + place * 997)
+    furrow = _sample(bark, y * (70 / radius) + 0 * turn, turn * 150 + place * 413)
+    side = 1.0 if _GLADE[0] > place else -1.0
+    near = float(np.exp(-abs(place - _GLADE[0]) / 0.22))
+    rim = np.exp((across * side - 1) / (0.10 + 0.08 * near)) * (0.75 + 0.35 * furrow)
+    light = 0.22 + 0.25 * np.clip(across * side, 0, 1) + 0.10 * rough + 0.16 * furrow
+    np.maximum(light, 0.03, out=light)
+    moss = _smooth(0.2, 1.4, rough + 1.2 * np.exp(-np.abs(base - y) / (5 * radius)))
+    wood = _lit((light * (1 - 0.7 * moss), paint("#4a4238")),
+                (light * (0.7 * moss), paint("#55662c", 1.1)))
+    shine = (0.15 + 0.75 * near) * np.maximum(rim, 0)
+    for channel in range(3):
+        wood[..., channel] += shine * glow[..., channel]
+    return wood
+
+
+def _ferns(canvas: Canvas, mist: Canvas, paint: _Palette) -> None:
+    """Draw ferns along the lower edge, lit from the glade, in place."""
+    height, width = canvas.shape[:2]
+    random = np.random.default_rng(531)
+    first = int(0.78 * height)
+    x_all = np.arange(width, dtype=np.float32)[None, :] / width
+    t = np.linspace(0, 1, 14)
+    for colour, count, low, size in (("#5a6b35", 14, 0.95, 0.05), ("#3c4c22", 13, 1.02, 0.085)):
+        mask = np.zeros((height - first, width), dtype=np.float32)
+        for number in range(count):
+            x = (number + random.random()) / count
+            if abs(x - 0.50) < 0.1:
+                continue
+            foot = np.array([x * width, (low + 0.03 * random.random()) * height - first])
+            for fan in np.linspace(-1.1, 1.1, 5):
+                long = size * height * (0.75 + 0.5 * random.random())
+                heading = -np.pi / 2 + fan * 0.75 + fan * 0.9 * t**1.4
+                steps = np.stack([np.cos(heading), np.sin(heading)], axis=-1) * (long / 14)
+                spine = foot + np.cumsum(steps, axis=0)
+                _stroke(mask, np.column_stack([spine, height * 0.0008 * (1.2 - t)]))
+                for i in range(2, 13):
+                    leaf = long * 0.24 * np.sin(np.pi * (t[i] * 0.85 + 0.1)) ** 0.9
+                    for turn in (-1.1, 1.1):
+                        way = heading[i] + turn
+                        tip = spine[i] + leaf * np.array([np.cos(way), np.sin(way)])
+                        _stroke(mask, np.array([[*spine[i], height * 0.0013], [*tip, 0.2]]), 0.9)
+        rise = np.linspace(1.0, 0.45, len(mask), dtype=np.float32)[:, None]
+        light = rise * (0.28 + 0.9 * np.exp(-(((x_all - _GLADE[0]) / 0.25) ** 2)))
+        green = _lit((light, paint(colour)))
+        green += 0.10 * mist[first:]
+        _mix(canvas[first:], green, mask)
+
+
+_FOLDS = (
+    # Each fold of rock, far to near: side it stands on, distance from the slot's middle,
+    # how far it wanders (both as shares of the width), light that reaches it, seed.
+    (1, 0.10, 0.10, 0.92, 601),
+    (-1, 0.075, 0.09, 0.80, 602),
+    (1, 0.17, 0.12, 0.56, 603),
+    (-1, 0.19, 0.12, 0.46, 604),
+    (1, 0.29, 0.14, 0.34, 605),
+    (-1, 0.33, 0.12, 0.26, 606),
+    (1, 0.40, 0.12, 0.22, 608),
+)
+
+
+def _canyon(width: int, height: int) -> Pixels:
+    """A slot canyon: folds of banded sandstone, lit from the sky far above."""
+    paint = _Palette("romm")
+    canvas = np.empty((height, width, 3), dtype=np.float32)
+    middle = 0.53 + 0.13 * _fractal((1, height), height * 0.55, 611, gain=0.35, finest=height * 0.1)
+    edges = []
+    for side, off, wander, _, seed in _FOLDS:
+        path = _fractal((1, height), height * 0.36, seed, gain=0.42, finest=height * 0.03)
+        edges.append((middle + side * off + wander * path)[0])
+    rock = _tile(512, 612, slope=1.9, coarsest=3)
+    grit = _tile(1024, 613, slope=1.2, coarsest=12)
+    bands = _fractal((1, 4096), 240, 614, gain=0.72)[0]
+    ramp = paint.ramp(
+        (0, "#0d0714"), (0.16, "#2c1430"), (0.34, "#6b2433"), (0.52, "#b5472b"), (0.70, "#e2802f"),
+        (0.86, "#f9bb62"), (1, "#ffe9b8"),
+    )
+    x = ((np.arange(width, dtype=np.float32) + 0.5) / width)[None, :]
+    for top in range(0, height, _STRIP_ROWS):
+        rows = slice(top, min(top + _STRIP_ROWS, height))
+        y = ((np.arange(rows.start, rows.stop, dtype=np.float32) + 0.5) / height)[:, None]
+        fold, inside, shade = _fold_at(x, [edge[rows] for edge in edges])
+        light = np.array([1.15] + [f[3] for f in _FOLDS], dtype=np.float32).take(fold)
+        side = np.array([0.0] + [f[0] for f in _FOLDS], dtype=np.float32).take(fold)
+        number = fold.astype(np.float32)
+        swell = _sample(rock, y * 46 + number * 57, x * 26 + number * 91 + y * 14 * side)
+        curl = np.sqrt(inside + 0.004)
+        strata = y * (height / width) + side * 0.10 * x - 0.62 * curl + 0.045 * swell + number * 0.37
+        line = bands.take((strata * 560).astype(np.int32) & 4095)
+        fine = _sample(grit, strata * 1500, curl * 90 + x * 40 + number * 33)
+        rim = np.exp(-inside / 0.035)
+        # Light pours down: high and deep in the slot it is strong, at one's feet nearly gone.
+        pour = 0.40 + 0.62 * np.exp(-y / 0.42) + 0.22 * np.exp(-(((y - 0.93) / 0.09) ** 2))
+        lit = light * pour * np.maximum(0.40 + 0.60 * rim + 0.26 * swell, 0.22)
+        lit = np.maximum(lit * (1 - 0.72 * shade), 0.008)
+        tone = np.sqrt(lit) * (0.98 + 0.085 * line + 0.035 * fine)
+        canvas[rows] = _look_up(ramp, tone)
+        _dim(canvas[rows], 0.55 + 0.62 * np.minimum(tone, 1.15))
+    for edge in edges:
+        _soften_edge(canvas, edge * width)
+    return _finish(canvas, "romm", 615, vignette=0.3, contrast=0.25, exposure=1.35, grain=0.006)
+
+
+def _fold_at(x: Plane, edges: Sequence[Plane]) -> tuple[NDArray[np.int32], Plane, Plane]:
+    """Return which fold each pixel shows (0: the back wall), how far inside its edge it lies,
+    and how much the nearer folds shade it.
+
+    Args:
+        x: Places across as shares of the width, shape (1, width).
+        edges: Edge of each fold in each row, far to near.
+    """
+    shape = (len(edges[0]), x.shape[1])
+    fold = np.zeros(shape, dtype=np.int32)
+    inside = np.full(shape, 0.12, dtype=np.float32)
+    shade = np.zeros(shape, dtype=np.float32)
+    for number, ((side, *_), edge) in enumerate(zip(_FOLDS, edges, strict=True), start=1):
+        beyond = side * (x - edge[:, None])
+        covered = beyond > 0
+        # Just outside the edge of a fold, what lies behind it is in its shade.
+        near = 1 / (1 + np.square(np.minimum(beyond, 0) / 0.045))
+        np.maximum(shade, near, out=shade)
+        shade[covered] = 0
+        fold[covered] = number
+        np.copyto(inside, beyond, where=covered)
+    return fold, inside, shade
+
+
+def _soften_edge(canvas: Canvas, edge: Plane) -> None:
+    """Blend, in place, the pixel of each row that an edge at column `edge` (px) cuts through."""
+    column = np.floor(edge).astype(np.int32)
+    row = np.nonzero((column >= 1) & (column < canvas.shape[1] - 1))[0]
+    column = column[row]
+    share = (edge[row] - column)[:, None]
+    canvas[row, column] = canvas[row, column - 1] * share + canvas[row, column + 1] * (1 - share)
+
+
+@dataclass(frozen=True, slots=True)
+class _Stroke:
+    """One pull of a broad brush: a bent band.
+
+    Attributes:
+        middle: Its middle as shares of width and height.
+        turn: Direction in radians, clockwise from the right.
+        long: Length as a share of the height.
+        wide: Width as a share of the height.
+        bend: Sag of its middle as a share of its length.
+        colours: The two paints on the brush.
+        load: How much paint is on the brush; below 1 it runs dry before the end.
+        seed: Seed of its bristles.
+    """
+
+    middle: tuple[float, float]
+    turn: float
+    long: float
+    wide: float
+    bend: float
+    colours: tuple[str, str]
+    load: float
+    seed: int
+
+
+def _composition() -> list[_Stroke]:
+    """Return the strokes of the abstract, in the order in which they are laid."""
+    random = np.random.default_rng(701)
+    chalk, dusk, sea = ("#ece4d4", "#d6c8b0"), ("#1b2a49", "#2d4a74"), ("#2f6f78", "#7fb0a6")
+    ochre, red, ink = ("#c98f2e", "#e3b867"), ("#c8371f", "#e8673a"), ("#101420", "#26304a")
+    strokes = []
+    for row in range(6):
+        y = 0.06 + 0.17 * row
+        colours = chalk if row < 4 else sea
+        turn = -0.10 + 0.12 * random.standard_normal()
+        strokes.append(
+            _Stroke((0.5, y), turn, 1.5, 0.24, 0.03, colours, 2.2, 710 + row)
+        )
+    plan = (
+        (dusk, (0.30, 0.66), -0.50, 0.95, 0.19, 0.16, 1.15),
+        (dusk, (0.62, 0.74), -0.28, 1.00, 0.17, 0.12, 1.05),
+        (sea, (0.46, 0.56), -0.62, 0.85, 0.11, 0.14, 0.85),
+        (ink, (0.40, 0.80), -0.16, 1.05, 0.15, 0.08, 1.2),
+        (chalk, (0.70, 0.44), -0.72, 0.72, 0.10, 0.10, 0.8),
+        (ochre, (0.66, 0.60), -0.42, 0.62, 0.085, 0.12, 0.85),
+        (ochre, (0.24, 0.45), -0.95, 0.50, 0.06, 0.10, 0.75),
+        (ink, (0.54, 0.50), -0.80, 0.70, 0.045, 0.12, 0.95),
+        (red, (0.585, 0.365), -0.60, 0.46, 0.075, 0.10, 0.95),
+        (red, (0.36, 0.71), -0.40, 0.22, 0.03, 0.06, 0.9),
+        (chalk, (0.33, 0.60), -0.55, 0.66, 0.035, 0.15, 0.7),
+        (sea, (0.80, 0.80), -0.20, 0.50, 0.06, 0.10, 0.8),
+        (chalk, (0.20, 0.865), -0.12, 0.46, 0.025, 0.05, 0.75),
+    )
+    for number, (colours, middle, turn, long, wide, bend, load) in enumerate(plan):
+        strokes.append(_Stroke(middle, turn, long, wide, bend, colours, load, 720 + number))
+    for number in range(5):
+        colours = (chalk, ochre, ink, sea, red)[number]
+        middle = (0.15 + 0.7 * random.random(), 0.3 + 0.5 * random.random())
+        turn = -0.55 + 0.25 * random.standard_normal()
+        strokes.append(
+            _Stroke(middle, turn, 0.08 + 0.16 * random.random(), 0.008 + 0.012 * random.random(),
+                    0.08, colours, 0.9, 740 + number)
+        )
+    return strokes
+
+
+def _brushed(width: int, height: int) -> Pixels:
+    """An abstract: chalk, indigo and ochre pulled across a canvas, and one red."""
+    paint = _Palette("display-p3")
+    canvas = np.empty((height, width, 3), dtype=np.float32)
+    canvas[:] = paint("#b9a888")
+    relief = np.zeros((height, width), dtype=np.float32)
+    bristle = _tile(1024, 702, slope=1.25, coarsest=14)
+    for stroke in _composition():
+        _pull(canvas, relief, paint, bristle, stroke)
+    weave = 2 * np.pi / max(4.0, height / 420)
+    across = np.sin(np.arange(width, dtype=np.float32) * weave)[None, :]
+    for top in range(0, height, _STRIP_ROWS):
+        rows = slice(top, min(top + _STRIP_ROWS, height))
+        down = np.sin(np.arange(rows.start, rows.stop, dtype=np.float32) * weave)[:, None]
+        high = relief[max(0, top - 1) : rows.stop]
+        slope = np.diff(high, axis=0, prepend=high[:1])[-(rows.stop - top) :]
+        slope = slope + np.diff(relief[rows], axis=1, prepend=relief[rows, :1])
+        slope *= height / 1400
+        slope += 0.035 * across * down * np.exp(-relief[rows] * 2.0)
+        # Light from the upper left: a rise towards it is bright, a fall beyond it dark.
+        _dim(canvas[rows], np.clip(1 + 0.62 * slope, 0.5, 1.6))
+        _brighten(canvas[rows], 0.10 * np.clip(slope - 0.12, 0, 0.6))
+    return _finish(canvas, "display-p3", 703, vignette=0.06, contrast=0.1, grain=0.004, exposure=1.02)
+
+
+def _pull(
+    canvas: Canvas, relief: Plane, paint: _Palette, bristle: Plane, stroke: _Stroke
+) -> None:
+    """Lay one stroke over the canvas and its relief, in place."""
+    height, width = relief.shape
+    long, wide = stroke.long * height, stroke.wide * height
+    cosine, sine = float(np.cos(stroke.turn)), float(np.sin(stroke.turn))
+    t = np.linspace(-0.56, 0.56, 15)
+    sag = -stroke.bend * 4 * (t**2 - 0.08)
+    spine = np.array(stroke.middle) * (width, height) + long * (
+        t[:, None] * (cosine, sine) + sag[:, None] * (-sine, cosine)
+    )
+    left, right = int(spine[:, 0].min() - 0.7 * wide), int(spine[:, 0].max() + 0.7 * wide)
+    left, right = max(0, left), min(width, right)
+    first, last = int(spine[:, 1].min() - 0.7 * wide), int(spine[:, 1].max() + 0.7 * wide)
+    dark, light = paint(stroke.colours[0]), paint(stroke.colours[1])
+    x = (np.arange(left, right, dtype=np.float32) - stroke.middle[0] * width)[None, :]
+    for top in range(max(0, first), min(height, last), _STRIP_ROWS):
+        bottom = min(top + _STRIP_ROWS, height, last)
+        y = (np.arange(top, bottom, dtype=np.float32) - stroke.middle[1] * height)[:, None]
+        along = x * (cosine / long) + y * (sine / long)
+        across = y * (cosine / long) - x * (sine / long)
+        across += 4 * stroke.bend * (along * along - 0.08)
+        across *= 2 * stroke.long / stroke.wide
+        inside = np.nonzero((np.abs(across) < 1.06) & (np.abs(along) < 0.56))
+        if not len(inside[0]):
+            continue
+        along, across = along[inside], across[inside]
+        fine = stroke.wide * 2100
+        hair = _sample(bristle, across * fine + stroke.seed * 37.7, along * (stroke.long * 42))
+        lump = _sample(bristle, across * (fine * 0.2) + 91, along * (stroke.long * 30) + stroke.seed)
+        dry = stroke.load * (0.62 - along) - 0.05 + 0.30 * lump + 0.26 * hair
+        dry -= 0.55 * _smooth(0.8, 1.06, np.abs(across))
+        start = _smooth(-0.52, -0.485, along + 0.018 * hair + 0.02 * lump)
+        cover = _smooth(0.18, 0.36, dry) * start * _smooth(1.05, 0.97, np.abs(across) + 0.03 * lump)
+        share = np.clip(0.5 + 0.28 * lump + 0.22 * hair, 0, 1)
+        colour = _lit((1 - share, dark), (share, light))
+        patch, high = canvas[top:bottom, left:right], relief[top:bottom, left:right]
+        under = patch[inside]
+        patch[inside] = under + (colour - under) * cover[:, None]
+        body = 0.6 + 0.34 * hair + 0.3 * lump + 0.8 * np.exp(-((np.abs(across) - 0.97) / 0.05) ** 2)
+        below = high[inside]
+        high[inside] = below + (0.35 * below + body - below) * cover

@@ -217,7 +217,7 @@ def make_printer_profile(spec: PrinterSpec) -> bytes:
 
     Returns:
         A profile of version 2.4: class `prtr`, RGB, PCS Lab, with `A2B0`…`2`, `B2A0`…`2` and
-        `gamt` as `mft2` tables on 17³ grids, about 380 kB. Perceptual (0) brings the
+        `gamt` as `mft2` tables on 17³ grids, about 300 kB. Perceptual (0) brings the
         picture's black up to the darkest print and draws chroma in; saturation (2) does the
         first only; relative (1) does neither and takes the nearest printable colour.
     """

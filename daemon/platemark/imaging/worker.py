@@ -59,7 +59,7 @@ def _do(message: dict[str, Any]) -> dict[str, Any]:
 
 def _dispatch(step: str, data: object) -> Report:
     """Load what one step needs and do it; every import is late, so that a step loads no more."""
-    from platemark.imaging.child import STEPS
+    from platemark.imaging.steps import STEPS
     from platemark.model.plain import from_plain
 
     task: Task = from_plain(STEPS[step][0], data)
@@ -131,47 +131,37 @@ def _prepare_vips() -> None:
 
 
 def _failure(error: BaseException, memory_mb: int) -> Failure:
-    from platemark.imaging.child import memory_sentence
+    from platemark.imaging.steps import (
+        THREAD_SENTENCE,
+        PictureFault,
+        memory_sentence,
+        tells_of_memory,
+        tells_of_threads,
+    )
     from platemark.model.work import Failure
 
     trace = "".join(traceback.format_exception(error))
     text = str(error)
-    if _is_lack_of_memory(error, text):
+    if isinstance(error, PictureFault):
+        return Failure("picture", text, trace)
+    if tells_of_threads(text):
+        return Failure("world", THREAD_SENTENCE, trace)
+    if isinstance(error, MemoryError) or tells_of_memory(text):
         return Failure("memory", memory_sentence(memory_mb), trace)
-    if _is_thread_trouble(text):
-        return Failure("world", "The system would not let a child process start a thread.", trace)
-    if _TOO_LARGE in text or getattr(error, "errno", None) == errno.EFBIG:
+    number = getattr(error, "errno", None)
+    if _TOO_LARGE in text or number == errno.EFBIG:
         return Failure(
             "picture",
             "The file to be written is larger than one picture may make. Raise the limit in "
             "studio.toml, or order a smaller print.",
             trace,
         )
-    if getattr(error, "errno", None) in _WORLD_ERRNOS or any(word in text for word in _NO_ROOM):
+    if number in _WORLD_ERRNOS or any(words in text for words in _NO_ROOM):
         return Failure("world", f"The disk would not take or give a file: {text}.", trace)
-    sentence = getattr(error, "picture_sentence", "")
-    if sentence:
-        return Failure("picture", sentence, trace)
-    first = text.strip().splitlines()
+    last = (text.strip().splitlines() or ["no reason was given"])[-1].strip()
     if type(error).__module__.startswith("pyvips"):
-        said = first[-1].strip() if first else "no reason was given"
-        return Failure("picture", f"The picture cannot be worked on: {said}.", trace)
-    return Failure("bug", f"{type(error).__name__}: {first[0] if first else ''}", trace)
-
-
-def _is_lack_of_memory(error: BaseException, text: str) -> bool:
-    lowered = text.lower()
-    return isinstance(error, MemoryError) or any(
-        words in lowered for words in ("out of memory", "unable to allocate", "cannot allocate")
-    )
-
-
-def _is_thread_trouble(text: str) -> bool:
-    lowered = text.lower()
-    return any(
-        words in lowered
-        for words in ("start a thread", "start new thread", "create thread", "creating thread")
-    )
+        return Failure("picture", f"The picture cannot be worked on: {last}.", trace)
+    return Failure("bug", f"{type(error).__name__}: {last}", trace)
 
 
 if __name__ == "__main__":

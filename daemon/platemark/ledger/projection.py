@@ -53,10 +53,10 @@ def _claimed(connection: sqlite3.Connection, entry: Entry) -> None:
     body = entry.body
     connection.execute(
         "INSERT INTO jobs (job, state, seq, claimed_seq, surface, original_name, original_sha256,"
-        " moved_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        " moved_at, moved_seq) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             entry.job, body["state"], entry.seq, entry.seq, body["drop"]["surface_folder"],
-            body["name"], body["original"]["sha256"], entry.at,
+            body["name"], body["original"]["sha256"], entry.at, entry.seq,
         ),
     )  # fmt: skip
     drop = body["drop"]
@@ -76,7 +76,8 @@ def _moved(connection: sqlite3.Connection, entry: Entry) -> None:
     state = body.get("state")
     if isinstance(state, str):
         connection.execute(
-            "UPDATE jobs SET state = ?, moved_at = ? WHERE job = ?", (state, entry.at, entry.job)
+            "UPDATE jobs SET state = ?, moved_at = ?, moved_seq = ? WHERE job = ?",
+            (state, entry.at, entry.seq, entry.job),
         )
         column = _STATE_COLUMNS.get(entry.kind)
         if column is not None:
@@ -167,6 +168,7 @@ _HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
     "parcel-delivered": _parcel_state("delivered"),
     "profile-admitted": _profile,
     "profile-refused": _profile,
+    "profile-tried": _profile,
     "verified": _mark,
     "window-ran": _mark,
 }

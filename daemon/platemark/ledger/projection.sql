@@ -20,7 +20,8 @@ CREATE TABLE jobs (
     original_sha256 TEXT    NOT NULL,
     print_sha256    TEXT,
     parcel          TEXT,
-    moved_at        TEXT    NOT NULL
+    moved_at        TEXT    NOT NULL,
+    moved_seq       INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX jobs_by_state ON jobs (state, job);
 CREATE INDEX jobs_by_original ON jobs (original_sha256);

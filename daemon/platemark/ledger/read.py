@@ -46,6 +46,8 @@ class JobRow:
     print_sha256: str | None
     parcel: str | None
     moved_at: str
+    moved_seq: int
+    """The entry that brought the job to its state; an answer is bound to it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +207,7 @@ class Reader:
                 "SELECT j.job, j.state, j.seq, j.claimed_seq, j.examined_seq, j.held_seq,"
                 " j.rendered_seq, j.surface, j.lab, j.order_word, o.text, j.set_word, s.text,"
                 " j.purpose, j.size, j.copies, j.due, j.request_key, j.original_name,"
-                " j.original_sha256, j.print_sha256, j.parcel, j.moved_at"
+                " j.original_sha256, j.print_sha256, j.parcel, j.moved_at, j.moved_seq"
                 " FROM jobs j LEFT JOIN words o ON o.digest = j.order_word"
                 " LEFT JOIN words s ON s.digest = j.set_word"
                 f" WHERE j.job > ?{condition} ORDER BY j.job LIMIT {PAGE}",

@@ -1,0 +1,116 @@
+"""The commands."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import traceback
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+
+from platemark import __version__
+from platemark.app import cli_jobs, cli_record, demo, doctor, logs
+from platemark.app.context import FAULT, HELD, out, studio_of
+from platemark.app.service import run as run_service
+from platemark.app.service import sweep as sweep_once
+from platemark.model.errors import PlatemarkError
+from platemark.settings.starter import copy_starter
+
+
+class Commands(click.Group):
+    """The group of all commands: faults become a sentence, a hint and an exit code."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; no fault ends in a traceback for a person."""
+        try:
+            return super().invoke(ctx)
+        except PlatemarkError as error:
+            Console(stderr=True, soft_wrap=True).print(
+                f"{error.sentence}\n{error.hint}".strip(), markup=False, highlight=False
+            )
+            sys.exit(error.exit_code)
+        except BrokenPipeError:
+            # The reader of a listing closed early, as `head` does.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            sys.exit(0)
+        except (click.exceptions.Exit, click.ClickException, click.Abort):
+            raise
+        except Exception:
+            with tempfile.NamedTemporaryFile(
+                "w", prefix="platemark-", suffix=".txt", delete=False
+            ) as file:
+                file.write(traceback.format_exc())
+            click.echo(
+                "Platemark made a mistake. Nothing that was archived is lost.\n"
+                f"What happened is written down in {file.name}; give that to whoever looks after "
+                "Platemark.",
+                err=True,
+            )
+            sys.exit(FAULT)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--studio", metavar="DIR", help="The studio's folder; else the one you stand in.")
+@click.option(
+    "--log",
+    "log_form",
+    type=click.Choice(["auto", "console", "json"]),
+    default="auto",
+    show_default=True,
+    help="Form of the log on standard error.",
+)
+@click.version_option(__version__, prog_name="platemark")
+@click.pass_context
+def main(ctx: click.Context, studio: str | None, log_form: str) -> None:
+    """Prepare finished pictures for the labs that print them, and keep the record."""
+    ctx.obj = studio
+    quiet = ctx.invoked_subcommand not in ("run",)
+    logs.configure(log_form, quiet=quiet)  # type: ignore[arg-type]
+
+
+@main.command("new")
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+def new(folder: Path) -> None:
+    """Make a starter studio in DIR."""
+    copy_starter(folder)
+    out(
+        f"A starter studio is in {folder}.\n"
+        "Look through studio.toml, surfaces/ and labs/, put your labs' profiles into profiles/,\n"
+        f"then ask `platemark --studio {folder} doctor`."
+    )
+
+
+@main.command("run")
+@click.pass_obj
+def run_command(studio: str | None) -> None:
+    """Run the service until it is stopped."""
+    run_service(studio_of(studio))
+
+
+@main.command("sweep")
+@click.pass_obj
+def sweep_command(studio: str | None) -> None:
+    """Take everything that waits, once: prepare, close every open parcel, deliver.
+
+    Exit code 0: all that it took went through; 3: something that it took is held; 1: a fault.
+    """
+    swept = sweep_once(studio_of(studio))
+    parcels = ", ".join(swept.parcels) or "none"
+    out(f"Took {swept.took}; held {swept.held}; parcels closed: {parcels}.")
+    if swept.left_growing:
+        out(
+            f"{swept.left_growing} cut-off and young: perhaps still arriving; left where it is. "
+            "See hot/WAITING.txt."
+        )
+    if swept.fault:
+        click.echo(swept.fault, err=True)
+        sys.exit(FAULT)
+    sys.exit(HELD if swept.held else 0)
+
+
+for command in (*cli_jobs.COMMANDS, *cli_record.COMMANDS, demo.demo, doctor.doctor):
+    main.add_command(command)

@@ -1,0 +1,206 @@
+"""Commands about the record and what is registered: `ledger …`, `profiles`."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.table import Table
+
+from platemark.app.context import FAULT, console, out, out_json, studio_of
+from platemark.app.open_studio import reading
+from platemark.ledger.chain import Entry
+from platemark.ledger.read import Reader
+from platemark.model.errors import UsageError
+from platemark.model.plain import canonical
+from platemark.model.studio import Settings
+from platemark.model.ticket import Witness
+from platemark.settings.load import load_settings
+
+
+@click.group("ledger")
+def ledger() -> None:
+    """The record: proved, searched, exported."""
+
+
+@ledger.command("verify")
+@click.option(
+    "--against",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    metavar="TICKET.JSON",
+    help="Also hold the record against the witness on a ticket.",
+)
+@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@click.pass_obj
+def verify(studio: str | None, against: Path | None, as_json: bool) -> None:
+    """Follow the whole chain; exit code 1 and the first bad entry where it does not hold."""
+    with reading(studio_of(studio)) as reader:
+        head = reader.head()
+        fault = reader.find_fault()
+        if fault is None and against is not None:
+            fault = reader.find_witness_fault(_witness(against))
+    if as_json:
+        out_json(
+            {
+                "holds": fault is None,
+                "entries": head.seq,
+                "witness": {"seq": head.seq, "hash": head.hash},
+                "fault": None if fault is None else {"seq": fault.seq, "sentence": fault.sentence},
+            }
+        )
+    elif fault is None:
+        beside = " and agrees with that ticket" if against is not None else ""
+        out(f"The record holds: {head.seq} entries, newest hash {head.hash}{beside}.")
+    else:
+        out(f"THE RECORD DOES NOT HOLD. {fault.sentence}")
+        out("Keep ledger.sqlite3 as it is; compare it with a backup and with tickets.")
+    sys.exit(0 if fault is None else FAULT)
+
+
+@ledger.command("show")
+@click.option("--job", type=int, help="Only this job.")
+@click.option("--kind", help="Only entries of this kind.")
+@click.option("--since", metavar="DATE", help="Only from this UTC date on.")
+@click.option("--search", metavar="TEXT", help="Only entries that contain this text.")
+@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@click.pass_obj
+def show(
+    studio: str | None,
+    job: int | None,
+    kind: str | None,
+    since: str | None,
+    search: str | None,
+    as_json: bool,
+) -> None:
+    """Show entries, oldest first."""
+    with reading(studio_of(studio)) as reader:
+        found = [
+            entry
+            for entry in reader.entries(job=job, kind=kind)
+            if (since is None or entry.at >= since) and _contains(reader, entry, search)
+        ]
+        if as_json:
+            out_json([_entry_json(reader, entry) for entry in found])
+            return
+        for entry in found:
+            about = f"  job {entry.job:06d}" if entry.job is not None else ""
+            out(f"{entry.seq:>6}  {entry.at}  {entry.kind}{about}  ({entry.actor})")
+        if not found:
+            out("No such entries.")
+
+
+@ledger.command("export")
+@click.option(
+    "--format", "form", type=click.Choice(["jsonl", "csv"]), default="jsonl", show_default=True
+)
+@click.pass_obj
+def export(studio: str | None, form: str) -> None:
+    """Write every entry to standard output; JSON Lines hold what the hashes are made of."""
+    with reading(studio_of(studio)) as reader:
+        if form == "jsonl":
+            for entry in reader.entries():
+                click.echo(json.dumps(_exact_json(entry), ensure_ascii=False))
+            return
+        writer = csv.writer(sys.stdout)
+        writer.writerow(["seq", "at", "job", "kind", "actor", "hash", "body"])
+        for entry in reader.entries():
+            body = canonical(reader.filled(entry.body)).decode()
+            row = [entry.seq, entry.at, entry.job, entry.kind, entry.actor, entry.hash.hex(), body]
+            writer.writerow([_plain_cell(cell) for cell in row])
+
+
+@click.command("profiles")
+@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@click.pass_obj
+def profiles(studio: str | None, as_json: bool) -> None:
+    """List the labs' profiles: for which surface, until when, registered or not."""
+    root = studio_of(studio)
+    settings = load_settings(root)
+    with reading(root) as reader:
+        rows = reader.profiles()
+        listed = [
+            {
+                "lab": row.lab,
+                "surface": row.surface,
+                "file": (body := reader.body(row.seq))["file"],
+                "state": row.state,
+                "description": body["description"],
+                "sha256": row.sha256,
+                "valid_until": _valid_until(settings, row.lab, row.surface),
+                "reasons": body["reasons"],
+            }
+            for row in rows
+        ]
+    if as_json:
+        out_json(listed)
+        return
+    if not listed:
+        out("No profile was needed yet.")
+        return
+    table = Table(box=None, pad_edge=False)
+    for heading in ("lab", "surface", "file", "state", "valid until", "hash"):
+        table.add_column(heading, overflow="fold")
+    for item in listed:
+        table.add_row(
+            item["lab"],
+            item["surface"],
+            item["file"],
+            item["state"],
+            item["valid_until"] or "not stated",
+            item["sha256"][:16],
+        )
+    console().print(table)
+
+
+COMMANDS = (ledger, profiles)
+
+
+def _witness(path: Path) -> Witness:
+    try:
+        data = json.loads(path.read_bytes())
+        witness = data["witness"]
+        return Witness(int(witness["seq"]), str(witness["hash"]))
+    except (ValueError, KeyError, TypeError) as error:
+        raise UsageError(f"{path} is not a ticket: it has no witness.") from error
+
+
+def _contains(reader: Reader, entry: Entry, text: str | None) -> bool:
+    if text is None:
+        return True
+    body = json.dumps(reader.filled(entry.body), ensure_ascii=False)
+    return text.casefold() in body.casefold()
+
+
+def _entry_json(reader: Reader, entry: Entry) -> dict[str, Any]:
+    return {**_exact_json(entry), "body": reader.filled(entry.body)}
+
+
+def _exact_json(entry: Entry) -> dict[str, Any]:
+    return {
+        "seq": entry.seq,
+        "at": entry.at,
+        "job": entry.job,
+        "kind": entry.kind,
+        "actor": entry.actor,
+        "body": entry.body,
+        "previous": entry.previous.hex(),
+        "hash": entry.hash.hex(),
+    }
+
+
+def _plain_cell(cell: object) -> object:
+    """A spreadsheet runs a cell that begins like a formula; a quote before it makes it text."""
+    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + cell
+    return cell
+
+
+def _valid_until(settings: Settings, lab_id: str, surface: str) -> str | None:
+    lab = settings.lab(lab_id)
+    product = lab.product_for(surface) if lab is not None else None
+    use = product.profile if product is not None else None
+    return use.valid_until.isoformat() if use is not None and use.valid_until else None

@@ -1,0 +1,221 @@
+"""`doctor`: settings, folders, profiles, watching, disk, closing times; what is wrong, what to do."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+import click
+
+from platemark.app.context import FAULT, out, out_json, studio_of
+from platemark.app.open_studio import reading
+from platemark.delivery import COLLECT, courier_for
+from platemark.imaging.sandbox import confinement
+from platemark.intake.mounts import file_system_of, is_network
+from platemark.intake.watch import choose, watch_limits
+from platemark.model.errors import StudioMissing
+from platemark.model.lab import Lab
+from platemark.model.plain import to_plain
+from platemark.model.studio import Settings
+from platemark.settings.load import find_mistakes
+
+LITTLE_ROOM = 5 * 2**30
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One thing that the doctor says."""
+
+    level: Literal["good", "note", "wrong"]
+    about: str
+    sentence: str
+    next: str = ""
+
+
+@click.command("doctor")
+@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@click.pass_obj
+def doctor(studio: str | None, as_json: bool) -> None:
+    """Say what is wrong with the studio, and what to do about it."""
+    root = studio_of(studio)
+    words = tuple(examine_studio(root))
+    if as_json:
+        out_json([to_plain(word) for word in words])
+    else:
+        for word in words:
+            sign = {"good": "  good ", "note": "  note ", "wrong": " WRONG "}[word.level]
+            out(f"{sign} {word.about}: {word.sentence}")
+            if word.next:
+                out(f"         {word.next}")
+    sys.exit(FAULT if any(word.level == "wrong" for word in words) else 0)
+
+
+def examine_studio(root: Path) -> Iterator[Word]:
+    """Everything that can be said of a studio without changing it."""
+    settings, mistakes = find_mistakes(root)
+    for mistake in mistakes:
+        yield Word("wrong", "settings", str(mistake))
+    if settings is None:
+        return
+    if not mistakes:
+        yield Word(
+            "good",
+            "settings",
+            f"{len(settings.surfaces)} surfaces, {len(settings.labs)} labs, "
+            f"{len(settings.studio.people)} people",
+        )
+    yield from _folders(root, settings)
+    yield from _disk(root, settings)
+    yield from _profiles(root, settings)
+    yield from _deliveries(root, settings)
+    yield from _closings(settings)
+    yield from _record(root)
+    for sentence in confinement():
+        yield Word("note", "child processes", sentence)
+
+
+def _folders(root: Path, settings: Settings) -> Iterator[Word]:
+    hot = root / settings.studio.hot.path
+    if not hot.is_dir():
+        yield Word(
+            "wrong",
+            "hot folders",
+            f"{hot} is not there",
+            "Make it, or connect the disk or share that it is on.",
+        )
+        return
+    for surface in settings.surfaces:
+        if not (hot / surface.id).is_dir():
+            yield Word(
+                "wrong",
+                "hot folders",
+                f"{surface.id} has no folder in {hot}",
+                f"Make it: {hot / surface.id}",
+            )
+        if not settings.labs_offering(surface.id):
+            yield Word(
+                "note",
+                "surfaces",
+                f"no lab prints on {surface.id}",
+                "Add a product to one of labs/*.toml, or remove the surface.",
+            )
+        elif settings.usual_lab(surface.id) is None:
+            yield Word(
+                "note",
+                "surfaces",
+                f"more than one lab prints on {surface.id}; each request must name one",
+                "Or name the usual one in studio.toml under [usual_lab].",
+            )
+    kind = choose(settings.studio.hot.watch, hot)
+    yield Word("good", "watching", f"{kind}, on {file_system_of(hot)}; the scan finds the rest")
+    for sentence in watch_limits():
+        yield Word("note", "watching", sentence)
+
+
+def _disk(root: Path, settings: Settings) -> Iterator[Word]:
+    del settings
+    free = shutil.disk_usage(root).free
+    level: Literal["good", "wrong"] = "good" if free > LITTLE_ROOM else "wrong"
+    yield Word(
+        level,
+        "disk",
+        f"{free / 2**30:.1f} GB free",
+        "" if level == "good" else "Free some space: a large picture needs several gigabytes.",
+    )
+    if is_network(root):
+        yield Word(
+            "wrong",
+            "disk",
+            "the studio is on a network share",
+            "Move it to a local disk; only hot folders may be on a share.",
+        )
+
+
+def _profiles(root: Path, settings: Settings) -> Iterator[Word]:
+    today = datetime.now(UTC).date()
+    for lab in settings.labs:
+        for product in lab.products:
+            use = product.profile
+            if use is None:
+                continue
+            about = f"profile of {lab.id} for {product.surface}"
+            if not (root / "profiles" / use.file).is_file():
+                yield Word(
+                    "wrong",
+                    about,
+                    f"{use.file} is not in profiles/",
+                    "Put the file that the lab sent there, under that name.",
+                )
+            elif use.valid_until is not None and use.valid_until < today:
+                yield Word(
+                    "wrong",
+                    about,
+                    f"the lab stated it until {use.valid_until.isoformat()}",
+                    "Ask the lab for its current profile.",
+                )
+            else:
+                yield Word("good", about, use.file)
+
+
+def _deliveries(root: Path, settings: Settings) -> Iterator[Word]:
+    for lab in settings.labs:
+        means = lab.delivery
+        about = f"delivery to {lab.id}"
+        if means.method == COLLECT:
+            yield Word("good", about, f"somebody fetches from outgoing/{lab.id}/")
+        elif courier_for(means.method) is None:
+            yield Word(
+                "wrong",
+                about,
+                f"nobody knows how to deliver by “{means.method}”",
+                f"Correct [delivery] in labs/{lab.id}.toml.",
+            )
+        elif means.method == "folder" and not (root / means.path).is_dir():
+            yield Word(
+                "wrong", about, f"{means.path} is not there", "Connect the disk or share."
+            )
+        else:
+            yield Word("good", about, f"by {means.method}, to {means.path}")
+
+
+def _closings(settings: Settings) -> Iterator[Word]:
+    zone = ZoneInfo(settings.studio.time_zone)
+    for lab in settings.labs:
+        rule = lab.closing
+        if rule.kind == "each":
+            said = "each print is a parcel of its own"
+        elif rule.kind == "quiet":
+            said = f"parcels close after {rule.quiet_minutes} quiet minutes"
+        else:
+            said = f"next parcels close {_next(lab, zone)}"
+        yield Word("good", f"closing for {lab.id}", said)
+
+
+def _next(lab: Lab, zone: ZoneInfo) -> str:
+    now = datetime.now(zone)
+    moments = sorted(
+        datetime.combine(now.date() + timedelta(days=day), at, tzinfo=zone)
+        for day in range(3)
+        for at in lab.closing.at
+    )
+    coming = [moment for moment in moments if moment > now][:2]
+    return " and ".join(f"{moment:%A %H:%M}" for moment in coming) + f" ({zone.key})"
+
+
+def _record(root: Path) -> Iterator[Word]:
+    try:
+        with reading(root) as reader:
+            head = reader.head()
+            held = len(reader.jobs(state="held"))
+    except StudioMissing:
+        yield Word("note", "record", "none yet; it begins with the first sweep or run")
+        return
+    yield Word("good", "record", f"{head.seq} entries")
+    if held:
+        yield Word("note", "held", f"{held} wait for an answer", "See hot/WAITING.txt.")

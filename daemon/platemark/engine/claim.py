@@ -1,0 +1,186 @@
+"""Seen, settled, claimed: a drop becomes a job once its original is in the archive and proved."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+
+import structlog
+
+from platemark import durable
+from platemark.engine.workshop import Workshop, drop_path
+from platemark.intake.layers import Gathered, gather
+from platemark.intake.scan import Sighting, open_drop, taken_path
+from platemark.ledger.read import DropRow
+from platemark.ledger.store import Transaction
+from platemark.model.errors import DiskFault
+from platemark.model.job import Drop, shown_name
+from platemark.model.plain import to_plain
+from platemark.model.request import PERSONAL_KEYS, Layer
+
+
+def claim(workshop: Workshop, sighting: Sighting) -> int | None:
+    """Copy a settled drop into the archive, read it back, and make it a job.
+
+    Args:
+        workshop: The open studio.
+        sighting: A settled file under the hot root.
+
+    Returns:
+        The job's number; None where the file vanished or changed meanwhile (the next scan tells).
+
+    Raises:
+        PlatemarkError: the disk refuses.
+    """
+    log = structlog.get_logger()
+    name = shown_name(sighting.relative.rsplit(b"/", 1)[-1])
+    surface = workshop.settings.surface(sighting.surface)
+    if surface is None:
+        return None
+    gathered = gather(workshop.folders.hot, sighting.relative, surface.defaults)
+    spool = workshop.folders.scratch("spool") / secrets.token_hex(8)
+    try:
+        descriptor = open_drop(workshop.folders.hot, sighting.relative)
+    except OSError as error:
+        log.warning("drop-unreadable", name=name, why=error.strerror)
+        return None
+    try:
+        if durable.identity(os.fstat(descriptor)) != sighting.identity:
+            return None
+        copied = durable.copy_checked(descriptor, spool)
+    except durable.Changed:
+        log.info("drop-changed-while-read", name=name)
+        return None
+    finally:
+        os.close(descriptor)
+    extension = _extension(sighting.relative)
+    kept = workshop.keep_file(spool, copied.sha256, extension)
+    if durable.hash_file(kept) != copied.sha256:
+        raise DiskFault(
+            f"The archive gave back other bytes than were written for {name}.",
+            "The dropped file is untouched. Check the disk before going on.",
+        )
+    drop = Drop(
+        sighting.surface,
+        sighting.relative.hex(),
+        sighting.size,
+        sighting.mtime_ns,
+        sighting.inode,
+        sighting.device,
+    )
+    with workshop.ledger.transaction() as transaction:
+        job = workshop.ledger.read.newest_job() + 1
+        transaction.append(
+            "claimed",
+            {
+                "state": "claimed",
+                "name": name,
+                "drop": to_plain(drop),
+                "original": {
+                    "sha256": copied.sha256,
+                    "extension": extension,
+                    "bytes": str(copied.bytes),
+                },
+                "sidecar_hex": gathered.sidecar.hex() if gathered.sidecar is not None else None,
+                **said(transaction, gathered),
+            },
+            job=job,
+        )
+    log.info("claimed", job=job, name=name, surface=sighting.surface)
+    return job
+
+
+def said(transaction: Transaction, gathered: Gathered) -> dict[str, object]:
+    """What was asked, as an entry holds it: personal words stand beside the chain."""
+    return {
+        "layers": [
+            {
+                "source": layer.source,
+                "kind": layer.kind,
+                "values": [
+                    [key, transaction.word(text) if key in PERSONAL_KEYS else text]
+                    for key, text in layer.values
+                ],
+            }
+            for layer in gathered.layers
+        ],
+        "troubles": to_plain(gathered.troubles),
+    }
+
+
+def layers_of(body: dict[str, object]) -> tuple[Layer, ...]:
+    """The layers in a `claimed` entry whose words are filled in."""
+    layers: list[Layer] = []
+    for layer in body["layers"]:  # type: ignore[attr-defined]
+        values = tuple((key, text) for key, text in layer["values"])
+        layers.append(Layer(layer["source"], values, layer["kind"]))
+    return tuple(layers)
+
+
+def let_go(workshop: Workshop, row: DropRow) -> None:
+    """Move a claimed drop and its sidecar to `taken/`, and record that the folder let go.
+
+    A drop that is not the file that was claimed stays where it is, as a new drop, with an alarm.
+    May be called again after a crash at any point.
+    """
+    job = workshop.ledger.read.job(row.job)
+    if job is None:
+        return
+    entry = workshop.ledger.read.entry(job.claimed_seq)
+    if entry is None:
+        return
+    drop = Drop(**entry.body["drop"])
+    source = drop_path(workshop, drop)
+    name = drop.path_bytes.rsplit(b"/", 1)[-1]
+    target = taken_path(workshop.folders.hot, drop.surface_folder, row.job, name)
+    outcome = "taken"
+    try:
+        found = os.lstat(source)
+    except FileNotFoundError:
+        outcome = "taken" if os.path.lexists(target) else "vanished"
+    else:
+        same = (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns) == (
+            row.device,
+            row.inode,
+            row.size,
+            row.mtime_ns,
+        )
+        if same:
+            durable.make_folder(target.parent)
+            durable.publish(source, target)
+        else:
+            outcome = "changed"
+    _sidecar_follows(workshop, row, outcome)
+    with workshop.ledger.transaction() as transaction:
+        transaction.append(
+            "let-go",
+            {"outcome": outcome, "taken": os.fsencode(target.name).hex()},
+            job=row.job,
+        )
+    if outcome != "taken":
+        structlog.get_logger().warning("let-go", job=row.job, outcome=outcome)
+
+
+def _sidecar_follows(workshop: Workshop, row: DropRow, outcome: str) -> None:
+    if row.sidecar_hex is None or outcome != "taken":
+        return
+    relative = bytes.fromhex(row.sidecar_hex)
+    sidecar = Path(os.fsdecode(os.fsencode(workshop.folders.hot) + b"/" + relative))
+    surface = os.fsdecode(relative.split(b"/", 1)[0])
+    target = taken_path(workshop.folders.hot, surface, row.job, relative.rsplit(b"/", 1)[-1])
+    if os.path.lexists(sidecar) and not os.path.lexists(target):
+        durable.publish(sidecar, target)
+
+
+def _extension(relative: bytes) -> str:
+    """A plain extension for the archive; content decides what the file is, not this."""
+    name = relative.rsplit(b"/", 1)[-1].lower()
+    for ending, extension in (
+        ((b".tif", b".tiff"), "tif"),
+        ((b".jpg", b".jpeg"), "jpg"),
+        ((b".png",), "png"),
+    ):
+        if name.endswith(ending):
+            return extension
+    return "bin"

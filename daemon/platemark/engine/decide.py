@@ -1,0 +1,208 @@
+"""People's answers: checked, applied once, recorded; a stale one is refused with what changed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import structlog
+
+from platemark import durable
+from platemark.engine.hold import folder_of, stops_of
+from platemark.engine.lifecycle import TRANSITIONS, move
+from platemark.engine.workshop import Workshop
+from platemark.intake.answers import read_answer
+from platemark.ledger.read import JobRow
+from platemark.model.decision import Decision, Outcome
+from platemark.model.errors import DecisionRefused
+from platemark.model.finding import Finding
+from platemark.model.job import job_number
+from platemark.model.notice import Answer
+from platemark.model.plain import from_plain, to_plain
+from platemark.model.request import PERSONAL_KEYS, read_value
+from platemark.model.studio import Person
+
+LARGEST_FILE = 64 * 1024
+
+
+def apply(workshop: Workshop, decision: Decision) -> Outcome:
+    """Apply a decision once; the same id again gives the same outcome."""
+    done = workshop.ledger.read.decided(decision.id)
+    if done is not None:
+        return _outcome(decision, done.kind == "decided", done.body.get("sentence", ""))
+    try:
+        sentence = _apply(workshop, decision)
+    except DecisionRefused as refusal:
+        with workshop.ledger.transaction() as transaction:
+            transaction.append(
+                "decision-refused",
+                {"decision": decision.id, "about": decision.job, "sentence": str(refusal)},
+                actor=decision.by,
+            )
+        structlog.get_logger().warning(
+            "decision-refused", job=decision.job, by=decision.by, why=str(refusal)
+        )
+        return _outcome(decision, False, str(refusal))
+    structlog.get_logger().info("decided", job=decision.job, by=decision.by)
+    return _outcome(decision, True, sentence)
+
+
+def write_decision(folder: Path, decision: Decision, scratch: Path) -> None:
+    """Publish a decision into `decisions/`, whole."""
+    data = json.dumps(to_plain(decision), ensure_ascii=False, indent=1).encode()
+    durable.write_new(scratch, data)
+    durable.publish(scratch, folder / f"{decision.id}.json")
+
+
+def apply_waiting(workshop: Workshop) -> tuple[Outcome, ...]:
+    """Apply every decision in `decisions/`, and every filled-in answer sheet in `held/`."""
+    outcomes = []
+    for path in sorted(workshop.folders.decisions.glob("*.json")):
+        decision = _read(path)
+        if decision is None:
+            bad = path.with_suffix(".unreadable")
+            durable.remove_file(bad)
+            durable.publish(path, bad)
+            structlog.get_logger().warning("decision-unreadable", file=path.name)
+            continue
+        outcomes.append(apply(workshop, decision))
+        durable.remove_file(path)
+    return tuple(outcomes)
+
+
+def read_sheet(workshop: Workshop, row: JobRow, quiet_s: float) -> Decision | str | None:
+    """Read a held job's answer sheet like a drop: only once it is still.
+
+    Returns:
+        A decision; a sentence that says what is wrong with the sheet; None where nothing is ticked
+        or somebody is still writing.
+    """
+    sheet = folder_of(workshop, row) / "ANSWER.txt"
+    try:
+        status = sheet.lstat()
+        if workshop.clock.now().timestamp() - status.st_mtime < quiet_s:
+            return None
+        descriptor = os.open(sheet, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+    except OSError:
+        return None
+    try:
+        data = os.read(descriptor, LARGEST_FILE)
+    finally:
+        os.close(descriptor)
+    people = tuple(person.name for person in workshop.settings.studio.people)
+    answer = read_answer(data, row.job, people)
+    if not isinstance(answer, Answer):
+        return answer
+    return Decision(
+        id="sheet-" + hashlib.sha256(f"{row.job} {answer.seq} ".encode() + data).hexdigest()[:32],
+        kind="decide",
+        job=answer.job,
+        expected_seq=answer.seq,
+        accept=answer.accept,
+        settings=answer.settings,
+        withdraw=answer.withdraw,
+        by=answer.by,
+        because=answer.because,
+    )
+
+
+def _apply(workshop: Workshop, decision: Decision) -> str:
+    number = job_number(decision.job)
+    person = workshop.settings.studio.person(decision.by)
+    if person is None:
+        names = ", ".join(p.name for p in workshop.settings.studio.people)
+        raise DecisionRefused(
+            f"{decision.by or 'Nobody'} is not one of the studio's people ({names}).",
+            "Names stand under [[people]] in studio.toml.",
+        )
+    if not decision.because.strip():
+        raise DecisionRefused(f"Job {number}: nothing says why.", "Give a reason with because.")
+    row = workshop.ledger.read.job(decision.job)
+    if row is None:
+        raise DecisionRefused(f"There is no job {number}.")
+    if row.moved_seq != decision.expected_seq:
+        raise DecisionRefused(
+            f"Job {number} has moved on since: it is {row.state} now.",
+            f"Look at it again (`platemark job {decision.job}`) and answer that.",
+        )
+    if decision.withdraw:
+        return _withdraw(workshop, row, decision, person)
+    if row.state != "held":
+        raise DecisionRefused(f"Job {number} is {row.state}; it waits for no answer.")
+    return _answer(workshop, row, decision, person)
+
+
+def _withdraw(workshop: Workshop, row: JobRow, decision: Decision, person: Person) -> str:
+    if "withdrawn" not in TRANSITIONS[row.state] or row.state == "parcelled":
+        raise DecisionRefused(
+            f"Job {job_number(row.job)} is {row.state}; what is in a parcel is not withdrawn."
+        )
+    with workshop.ledger.transaction() as transaction:
+        body = {
+            "decision": decision.id,
+            "because": transaction.word(decision.because),
+            "sentence": "withdrawn",
+        }
+        move(transaction, row, "withdrawn", "withdrawn", body, actor=person.name)
+    return f"Job {job_number(row.job)} is withdrawn; the original stays in the archive."
+
+
+def _answer(workshop: Workshop, row: JobRow, decision: Decision, person: Person) -> str:
+    if not decision.accept and not decision.settings:
+        raise DecisionRefused(f"Job {job_number(row.job)}: nothing is accepted, set or withdrawn.")
+    stops = {f.code: f for f in stops_of(workshop, row) if f.severity == "stop"}
+    for code in decision.accept:
+        _may_accept(row, stops.get(code), code, person)
+    _readable(row, decision.settings)
+    with workshop.ledger.transaction() as transaction:
+        body: dict[str, Any] = {
+            "decision": decision.id,
+            "because": transaction.word(decision.because),
+            "accepted": [
+                {"code": code, "figures": to_plain(stops[code].figures)} for code in decision.accept
+            ],
+            "settings": {
+                key: transaction.word(text) if key in PERSONAL_KEYS else text
+                for key, text in decision.settings
+            },
+            "sentence": "answered",
+        }
+        move(transaction, row, "decided", "claimed", body, actor=person.name)
+    return f"Job {job_number(row.job)} goes on with that answer."
+
+
+def _may_accept(row: JobRow, finding: Finding | None, code: str, person: Person) -> None:
+    number = job_number(row.job)
+    if finding is None:
+        raise DecisionRefused(f"Job {number} is not held for {code}.")
+    if finding.accept == "never":
+        raise DecisionRefused(f"Job {number}: {code} can be accepted by nobody.", finding.next)
+    if finding.accept == "photographer" and person.role != "photographer":
+        raise DecisionRefused(
+            f"Job {number}: {code} is for the photographer to accept, not for {person.name}."
+        )
+
+
+def _readable(row: JobRow, settings: tuple[tuple[str, str], ...]) -> None:
+    for key, text in settings:
+        try:
+            read_value(key, text)
+        except ValueError as error:
+            raise DecisionRefused(f"Job {job_number(row.job)}, {key}: {error}.") from error
+
+
+def _read(path: Path) -> Decision | None:
+    try:
+        if path.is_symlink() or path.stat().st_size > LARGEST_FILE:
+            return None
+        return from_plain(Decision, json.loads(path.read_bytes()))
+    except (OSError, ValueError, msgspec.ValidationError):
+        return None
+
+
+def _outcome(decision: Decision, applied: bool, sentence: str) -> Outcome:
+    return Outcome(decision.id, decision.job, applied, sentence)

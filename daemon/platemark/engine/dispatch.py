@@ -1,0 +1,384 @@
+"""One turn of the service: take answers and drops in, move every job on, close and deliver."""
+
+from __future__ import annotations
+
+import os
+import traceback
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from platemark import durable
+from platemark.engine import decide, examine, render
+from platemark.engine.claim import claim, let_go, said
+from platemark.engine.deliver import Couriers, deliver_closed
+from platemark.engine.hold import clear_held, folder_of, show_held, stops_of
+from platemark.engine.lifecycle import TRANSITIONS, move
+from platemark.engine.pack import close_due
+from platemark.engine.workshop import Workshop, drop_path
+from platemark.intake.layers import gather
+from platemark.intake.scan import HotFolders, Look, Sighting, taken_path
+from platemark.intake.waiting import waiting_text
+from platemark.ledger.read import DropRow, JobRow
+from platemark.model.errors import DiskFull, PlatemarkError
+from platemark.model.job import Drop, job_number, shown_name
+from platemark.model.notice import WaitingLine
+from platemark.model.work import Failure, ProbeReport
+
+PAUSE_S = 30
+"""After the world refused something that may heal, no new work is begun for this long."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """What one turn left behind."""
+
+    moving: int
+    """Files that are not settled yet."""
+    working: int
+    """Pictures in child processes, and jobs that can be begun."""
+    growing: int
+    """Cut-off pictures that are young enough to be still arriving."""
+    moved: bool
+    """Whether anything changed."""
+
+
+@dataclass(slots=True)
+class _Running:
+    row: JobRow
+    step: str
+    future: Future[Any]
+    finish: Callable[[Workshop, JobRow, Any], None]
+
+
+class Dispatch:
+    """Moves every job of one studio on, a turn at a time; the record is written here only."""
+
+    def __init__(self, workshop: Workshop, hot: HotFolders, quiet_s: float) -> None:
+        self._workshop = workshop
+        self._hot = hot
+        self._quiet_s = quiet_s
+        self._couriers = Couriers()
+        # The threads live as long as the service: a child dies with the thread that started it.
+        self._threads = ThreadPoolExecutor(workshop.parallel, thread_name_prefix="picture")
+        self._running: dict[int, _Running] = {}
+        self._growing: dict[int, ProbeReport] = {}
+        self._sheets: dict[int, str] = {}
+        self._trouble: PlatemarkError | None = None
+        self._paused_until = 0.0
+        self._waiting_shown: tuple[WaitingLine, ...] | None = None
+        self._late: tuple[WaitingLine, ...] = ()
+
+    def turn(self, *, wake: Callable[[], None] = lambda: None) -> Turn:
+        """Do everything that can be done now.
+
+        Args:
+            wake: Called from another thread when a picture's step has come to its end.
+        """
+        before = self._workshop.ledger.read.head().seq
+        self._take_answers()
+        look = self._take_drops()
+        self._collect()
+        self._watch_growing()
+        self._begin(wake)
+        self._let_go()
+        self._show_held()
+        self._guarded(partial(close_due, self._workshop))
+        deliver_closed(self._workshop, self._couriers)
+        self._show_waiting(look)
+        startable = 0 if self._paused() else len(self._startable())
+        return Turn(
+            moving=look.moving,
+            working=len(self._running) + startable,
+            growing=len(self._growing),
+            moved=self._workshop.ledger.read.head().seq != before,
+        )
+
+    def close_everything(self) -> None:
+        """Close every open parcel whatever the labs' rules say, and deliver."""
+        close_due(self._workshop, everything=True)
+        deliver_closed(self._workshop, self._couriers)
+
+    @property
+    def troubles(self) -> tuple[PlatemarkError, ...]:
+        """What the world refused and is still waited for."""
+        own = (self._trouble,) if self._trouble is not None else ()
+        return (*own, *self._couriers.troubles.values())
+
+    def stop(self) -> None:
+        """End every child process and its thread; what was begun is begun anew next time."""
+        self._workshop.children.kill_all()
+        self._threads.shutdown(wait=True, cancel_futures=True)
+
+    # -- taking in ---------------------------------------------------------------------------
+
+    def _take_answers(self) -> None:
+        decide.apply_waiting(self._workshop)
+        for row in self._workshop.ledger.read.jobs(state="held"):
+            answer = decide.read_sheet(self._workshop, row, self._quiet_s)
+            if isinstance(answer, str):
+                self._sheets[row.job] = answer
+            elif answer is not None:
+                outcome = decide.apply(self._workshop, answer)
+                self._sheets.pop(row.job, None)
+                if not outcome.applied:
+                    self._sheets[row.job] = outcome.sentence
+
+    def _take_drops(self) -> Look:
+        here = self._workshop.ledger.read.drops(here=True)
+        known = {(row.device, row.inode, row.size, row.mtime_ns) for row in here}
+        look = self._hot.look(known)
+        if not self._paused():
+            for sighting in look.settled:
+                self._guarded(partial(claim, self._workshop, sighting))
+        self._late = tuple(
+            line for sidecar in look.lone_sidecars if (line := self._late_sidecar(sidecar))
+        )
+        return look
+
+    def _late_sidecar(self, sidecar: Sighting) -> WaitingLine | None:
+        """A request that lands after its picture: plan anew while that is possible, else say so."""
+        picture = sidecar.relative.removesuffix(b".toml")
+        drops = self._workshop.ledger.read.drops(path_hex=picture.hex())
+        name = shown_name(sidecar.relative.rsplit(b"/", 1)[-1])
+        where = shown_name(b"hot/" + sidecar.relative.rsplit(b"/", 1)[0])
+        if not drops:
+            return WaitingLine(
+                None, name, where, "There is no picture beside this request.",
+                "Drop the picture of that name, or remove the request.",
+            )  # fmt: skip
+        row = self._workshop.ledger.read.job(drops[-1].job)
+        if row is None or row.job in self._running:
+            return None
+        if row.state not in ("held", "examined", "rendered"):
+            sent = f"already in parcel {row.parcel}" if row.parcel else row.state
+            return WaitingLine(
+                row.job, name, where, f"This request came too late: job {job_number(row.job)} is "
+                f"{sent}.", "Tell the lab if it matters, then remove this file.",
+            )  # fmt: skip
+        self._ask_anew(row, picture, sidecar)
+        return None
+
+    def _ask_anew(self, row: JobRow, picture: bytes, sidecar: Sighting) -> None:
+        workshop = self._workshop
+        surface = workshop.settings.surface(row.surface)
+        if surface is None:
+            return
+        gathered = gather(workshop.folders.hot, picture, surface.defaults)
+        with workshop.ledger.transaction() as transaction:
+            if row.state != "held":
+                move(transaction, row, "set-back", "held", {"why": "its request came later"})
+                row = workshop.ledger.read.job(row.job) or row
+            move(transaction, row, "asked-anew", "claimed", said(transaction, gathered))
+        source = Path(os.fsdecode(os.fsencode(workshop.folders.hot) + b"/" + sidecar.relative))
+        name = sidecar.relative.rsplit(b"/", 1)[-1]
+        target = taken_path(workshop.folders.hot, row.surface, row.job, name)
+        durable.make_folder(target.parent)
+        durable.publish(source, target)
+        structlog.get_logger().info("asked-anew", job=row.job)
+
+    # -- moving on ---------------------------------------------------------------------------
+
+    def _startable(self) -> list[JobRow]:
+        return [
+            row
+            for state in ("examined", "claimed")
+            for row in self._workshop.ledger.read.jobs(state=state)
+            if row.job not in self._running and row.job not in self._growing
+        ]
+
+    def _begin(self, wake: Callable[[], None]) -> None:
+        for row in self._startable():
+            if len(self._running) >= self._workshop.parallel or self._paused():
+                return
+            module = render if row.state == "examined" else examine
+            work = self._guarded(partial(module.begin, self._workshop, row), row)
+            if work is None:
+                continue
+            future = self._threads.submit(work)
+            self._running[row.job] = _Running(row, module.STEP, future, module.finish)
+            future.add_done_callback(lambda _: wake())
+
+    def _collect(self) -> None:
+        for job, running in list(self._running.items()):
+            if not running.future.done():
+                continue
+            del self._running[job]
+            outcome = _result(running.future)
+            if self._may_be_growing(running.row, outcome):
+                self._growing[job] = outcome
+                continue
+            self._guarded(
+                partial(running.finish, self._workshop, running.row, outcome), running.row
+            )
+
+    def _guarded(self, action: Callable[[], Any], row: JobRow | None = None) -> Any:
+        """Run one action and give what it gives; None where it failed: what may heal pauses new work, a bug holds its job and nothing else.
+
+        Raises:
+            PlatemarkError: a fault that will not heal by waiting.
+        """
+        try:
+            return action()
+        except PlatemarkError as error:
+            if not error.retry:
+                raise
+            self._trouble = error
+            self._paused_until = self._workshop.clock.monotonic() + PAUSE_S
+            structlog.get_logger().warning("paused", why=error.sentence, code=error.code)
+        except Exception:
+            if row is None:
+                raise
+            current = self._workshop.ledger.read.job(row.job)
+            if current is None or "held" not in TRANSITIONS[current.state]:
+                raise
+            trace = traceback.format_exc()
+            examine.failed(
+                self._workshop, current, "service", Failure("bug", "a mistake of ours", trace)
+            )
+        return None
+
+    def _paused(self) -> bool:
+        if self._trouble is not None:
+            if self._workshop.clock.monotonic() < self._paused_until:
+                return True
+            self._trouble = None
+        return False
+
+    # -- cut-off pictures that may still be arriving -----------------------------------------
+
+    def _may_be_growing(self, row: JobRow, outcome: object) -> bool:
+        if not isinstance(outcome, ProbeReport) or not outcome.facts.truncated:
+            return False
+        drop = self._drop_here(row.job)
+        minutes = self._workshop.settings.studio.settle.truncated_wait_min
+        return drop is not None and examine.young(self._workshop.clock, drop.mtime_ns, minutes)
+
+    def _watch_growing(self) -> None:
+        minutes = self._workshop.settings.studio.settle.truncated_wait_min
+        for job, report in list(self._growing.items()):
+            row, drop = self._workshop.ledger.read.job(job), self._drop_here(job)
+            if row is None or drop is None:
+                del self._growing[job]
+            elif self._changed(row, drop):
+                del self._growing[job]
+                with self._workshop.ledger.transaction() as transaction:
+                    body = {"why": "the file was still arriving; it is taken again as it is now"}
+                    move(transaction, row, "withdrawn", "withdrawn", body)
+                    transaction.append("let-go", {"outcome": "changed", "taken": ""}, job=job)
+            elif not examine.young(self._workshop.clock, drop.mtime_ns, minutes):
+                del self._growing[job]
+                examine.finish(self._workshop, row, report)
+
+    def _drop_here(self, job: int) -> DropRow | None:
+        drops = self._workshop.ledger.read.drops(here=True)
+        return next((drop for drop in drops if drop.job == job), None)
+
+    def _changed(self, row: JobRow, drop: DropRow) -> bool:
+        body = self._workshop.ledger.read.body(row.claimed_seq)
+        try:
+            found = os.lstat(drop_path(self._workshop, Drop(**body["drop"])))
+        except OSError:
+            return True
+        return (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns) != (
+            drop.device,
+            drop.inode,
+            drop.size,
+            drop.mtime_ns,
+        )
+
+    # -- what people see ---------------------------------------------------------------------
+
+    def _let_go(self) -> None:
+        for drop in self._workshop.ledger.read.drops(here=True):
+            row = self._workshop.ledger.read.job(drop.job)
+            if row is not None and row.state != "claimed":
+                self._guarded(partial(let_go, self._workshop, drop))
+
+    def _show_held(self) -> None:
+        held = self._workshop.ledger.read.jobs(state="held")
+        for row in held:
+            self._guarded(partial(show_held, self._workshop, row))
+        wanted = {folder_of(self._workshop, row) for row in held}
+        for surface in self._workshop.folders.held.iterdir():
+            for folder in surface.iterdir() if surface.is_dir() else ():
+                number = folder.name.rpartition("--")[2]
+                if folder in wanted or not number.isdigit():
+                    continue
+                row = self._workshop.ledger.read.job(int(number))
+                if row is not None and row.state != "held":
+                    clear_held(self._workshop, row)
+
+    def _show_waiting(self, look: Look) -> None:
+        if look.offline:
+            return
+        lines = (*self._held_lines(), *self._late, *self._other_lines(look))
+        if lines == self._waiting_shown:
+            return
+        now = self._workshop.local(self._workshop.clock.now())
+        hot = self._workshop.folders.hot
+        scratch = hot / ".WAITING.txt.tmp"
+        durable.write_over(hot / "WAITING.txt", waiting_text(lines, now).encode(), scratch)
+        self._waiting_shown = lines
+
+    def _held_lines(self) -> list[WaitingLine]:
+        lines = []
+        for row in self._workshop.ledger.read.jobs(state="held"):
+            stops = [f for f in stops_of(self._workshop, row) if f.severity == "stop"]
+            sentence = " ".join(f.message for f in stops) or "It waits for an answer."
+            sheet = self._sheets.get(row.job)
+            then = stops[0].next if len(stops) == 1 else "See WHY.html in its folder."
+            folder = folder_of(self._workshop, row).relative_to(self._workshop.folders.root)
+            lines.append(
+                WaitingLine(
+                    row.job,
+                    row.original_name,
+                    str(folder),
+                    sentence,
+                    f"Your answer sheet could not be used: {sheet}" if sheet else then,
+                )
+            )
+        return lines
+
+    def _other_lines(self, look: Look) -> list[WaitingLine]:
+        lines = [
+            WaitingLine(
+                None,
+                shown_name(oddity.relative.rsplit(b"/", 1)[-1]),
+                shown_name(b"hot/" + oddity.relative),
+                oddity.sentence,
+                oddity.next,
+            )
+            for oddity in look.oddities
+        ]
+        for job in self._growing:
+            row = self._workshop.ledger.read.job(job)
+            if row is not None:
+                lines.append(
+                    WaitingLine(
+                        job,
+                        row.original_name,
+                        f"hot/{row.surface}",
+                        "It ends too early and is young: it may still be arriving.",
+                        "If the copy was cut off, copy it again.",
+                    )
+                )
+        lines.extend(
+            WaitingLine(None, "the service", "", error.sentence, error.hint)
+            for error in self.troubles
+        )
+        return lines
+
+
+def _result(future: Future[Any]) -> Any:
+    error = future.exception()
+    if error is None:
+        return future.result()
+    if isinstance(error, DiskFull):
+        return Failure("world", error.sentence)
+    return Failure("bug", "a mistake of ours", "".join(traceback.format_exception(error)))

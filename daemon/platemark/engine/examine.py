@@ -1,0 +1,231 @@
+"""Claimed to examined or held: facts, checks, plan. All findings at once, nothing touched."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from platemark.checks import run_checks
+from platemark.engine.clock import Clock
+from platemark.engine.knowing import accepted, answers_of, know_job, request_key
+from platemark.engine.lifecycle import move
+from platemark.engine.profiles import register
+from platemark.engine.workshop import Workshop, space_hashes
+from platemark.ledger.read import JobRow
+from platemark.ledger.store import Transaction
+from platemark.model.asking import stop
+from platemark.model.errors import ChildFault
+from platemark.model.finding import Acceptance, Finding
+from platemark.model.geometry import describe_size
+from platemark.model.known import Known
+from platemark.model.picture import Facts
+from platemark.model.plain import from_plain, to_plain
+from platemark.model.plan import Plan, plan_hash
+from platemark.model.planning import drawing_lines, make_plan
+from platemark.model.request import PERSONAL_KEYS
+from platemark.model.work import Failure, ProbeReport, ProbeTask, Report
+
+Outcome = Report | Failure
+STEP = "examine"
+ATTEMPTS = 2
+"""A picture that kills its process this often is held."""
+
+
+def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome]:
+    """Prepare the reading of a picture; what is returned runs beside the service's own thread."""
+    facts = facts_of(workshop, row)
+    if facts is not None:
+        return lambda: ProbeReport(facts)
+    workshop.ledger.begin_attempt(row.job, STEP)
+    task = ProbeTask(str(original_path(workshop, row)), row.original_name, workshop.header_limits())
+    limits = workshop.child_limits(output_mb=1)
+    return lambda: workshop.children.run(task, limits)
+
+
+def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
+    """Record what came of it: examined with a plan, or held with every finding.
+
+    Raises:
+        ChildFault: the system would not start a process; the job stays as it is.
+    """
+    if isinstance(outcome, Failure):
+        failed(workshop, row, STEP, outcome)
+        return
+    if not isinstance(outcome, ProbeReport):
+        raise TypeError(type(outcome).__name__)
+    answers = answers_of(workshop.ledger.read, row.job)
+    known = know_job(workshop, row, outcome.facts, answers)
+    findings = run_checks(known)
+    taken = accepted(known, findings, answers.acceptances)
+    open_stops = [f for f in findings if f.severity == "stop" and f.code not in taken]
+    if "profile-changed" in taken and known.lab is not None and known.product is not None:
+        by = taken["profile-changed"].by
+        register(workshop, known.lab, known.product, known.profile.sha256, by)
+    plan = None if open_stops else make_plan(known, row.original_sha256, space_hashes())
+    with workshop.ledger.transaction() as transaction:
+        body = _body(transaction, known, findings, taken)
+        if plan is None:
+            move(transaction, row, "held", "held", body)
+        else:
+            body |= _planned(known, plan)
+            move(transaction, row, "examined", "examined", body)
+        transaction.forget_attempts(row.job, STEP)
+    log = structlog.get_logger()
+    if plan is None:
+        log.info("held", job=row.job, name=known.name, codes=[f.code for f in open_stops])
+    else:
+        log.info("examined", job=row.job, name=known.name, findings=len(findings))
+
+
+def hold(
+    workshop: Workshop, row: JobRow, finding: Finding, *, trace: str = "", step: str = STEP
+) -> None:
+    """Hold a job for one finding that no check made: a killed process, a bug, a late change."""
+    before = _last_body(workshop, row)
+    body: dict[str, Any] = {
+        key: before[key]
+        for key in ("facts", "request", "sources", "lab", "product")
+        if key in before
+    }
+    findings = [
+        item
+        for item in before.get("findings", [])
+        if item["code"] != finding.code and item["severity"] == "caution"
+    ]
+    body["findings"] = [to_plain(finding), *findings]
+    body["accepted"] = before.get("accepted", [])
+    body["trace"] = trace
+    with workshop.ledger.transaction() as transaction:
+        move(transaction, row, "held", "held", body)
+        transaction.forget_attempts(row.job, step)
+    structlog.get_logger().warning(
+        "held", job=row.job, name=row.original_name, codes=[finding.code]
+    )
+
+
+def facts_of(workshop: Workshop, row: JobRow) -> Facts | None:
+    """A job's facts, where its picture was already read; the same bytes say the same again."""
+    facts = _last_body(workshop, row).get("facts")
+    return from_plain(Facts, facts) if facts is not None else None
+
+
+def plan_of(workshop: Workshop, row: JobRow) -> Plan:
+    """The plan of an examined job."""
+    return from_plain(Plan, workshop.ledger.read.body(row.examined_seq)["plan"])
+
+
+def original_path(workshop: Workshop, row: JobRow) -> Path:
+    """Where a job's original is in the archive."""
+    body = workshop.ledger.read.body(row.claimed_seq)
+    return workshop.folders.archived(row.original_sha256, body["original"]["extension"])
+
+
+def failed(workshop: Workshop, row: JobRow, step: str, failure: Failure) -> None:
+    """Answer a child process that brought no report: try again, or hold the job.
+
+    Raises:
+        ChildFault: the system would not start it; the job stays as it is.
+    """
+    structlog.get_logger().warning(
+        "step-failed", job=row.job, step=step, kind=failure.kind, why=failure.sentence
+    )
+    if failure.kind == "world":
+        raise ChildFault(failure.sentence, "The job waits and is tried again.")
+    if failure.kind in ("killed", "deadline", "memory"):
+        if workshop.ledger.read.attempts(row.job, step) < ATTEMPTS:
+            return
+        finding = stop(
+            "file-stops-its-reader",
+            "assistant",
+            f"{row.original_name} stopped its reading process {ATTEMPTS} times: "
+            f"{failure.sentence}.",
+            "Open it in your editor, save it under a new name and drop that. Accepting means: "
+            "try it again.",
+            figures={"step": step},
+        )
+    elif failure.kind == "picture":
+        finding = stop(
+            "file-unprintable",
+            "never",
+            f"{row.original_name} cannot be used: {failure.sentence}.",
+            "Open it in your editor, save it under a new name and drop that.",
+        )
+    else:
+        finding = stop(
+            "our-fault",
+            "assistant",
+            f"Platemark made a mistake with {row.original_name}; the picture is safe and unchanged.",
+            "Tell whoever looks after Platemark and name this job. Accepting means: try it again.",
+            figures={"step": step},
+        )
+    hold(workshop, row, finding, trace=failure.trace, step=step)
+
+
+def _last_body(workshop: Workshop, row: JobRow) -> dict[str, Any]:
+    seqs = [seq for seq in (row.examined_seq, row.held_seq) if seq is not None]
+    return workshop.ledger.read.body(max(seqs)) if seqs else {}
+
+
+def _body(
+    transaction: Transaction,
+    known: Known,
+    findings: tuple[Finding, ...],
+    taken: dict[str, Acceptance],
+) -> dict[str, Any]:
+    request = to_plain(known.resolved.request)
+    for key in (*PERSONAL_KEYS, "set"):
+        if request[key] is not None:
+            request[key] = transaction.word(request[key])
+    asked = known.resolved.request
+    layout = known.layout
+    return {
+        "facts": to_plain(known.facts),
+        "request": request,
+        "sources": to_plain(known.resolved.sources),
+        "findings": to_plain(findings),
+        "accepted": [
+            {**to_plain(a), "because": transaction.word(a.because)} for a in taken.values()
+        ],
+        "lab": known.lab.id if known.lab is not None else None,
+        "product": known.product.name if known.product is not None else None,
+        "summary": {
+            "lab": known.lab.id if known.lab is not None else None,
+            "purpose": asked.purpose,
+            "size": describe_size(layout) if layout is not None else _asked_size(known),
+            "copies": asked.copies,
+            "due": asked.due.isoformat() if asked.due is not None else None,
+            "request_key": request_key(known),
+            "order": request["order"],
+            "set": request["set"],
+        },
+    }
+
+
+def _asked_size(known: Known) -> str | None:
+    size = known.resolved.request.size or known.resolved.request.sheet
+    return str(size) if size is not None else None
+
+
+def _planned(known: Known, plan: Plan) -> dict[str, Any]:
+    if known.layout is None:
+        raise ValueError("a plan without a layout")
+    return {
+        "plan": to_plain(plan),
+        "plan_sha256": plan_hash(plan),
+        "native_ppi": to_plain(known.layout.native_ppi),
+        "measures": {
+            "size": str(known.layout.size),
+            "sheet": str(known.layout.sheet),
+            "border": str(known.layout.border) if known.layout.has_border else "none",
+            "wrap": str(known.layout.wrap) if known.layout.wrap_px else "none",
+        },
+        "lines": to_plain(drawing_lines(known.layout)),
+    }
+
+
+def young(clock: Clock, mtime_ns: int, minutes: int) -> bool:
+    """Whether a file was written so recently that it may still be growing."""
+    return clock.now().timestamp() - mtime_ns / 1e9 < minutes * 60

@@ -1,0 +1,174 @@
+"""What people see of held jobs: their folders, their answer sheets, and WAITING.txt."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from fractions import Fraction
+from pathlib import Path
+
+import structlog
+
+from platemark import durable
+from platemark.engine.examine import facts_of, original_path
+from platemark.engine.workshop import Workshop
+from platemark.intake.held import write_held_folder
+from platemark.ledger.read import JobRow
+from platemark.model.errors import DiskFault
+from platemark.model.finding import Finding
+from platemark.model.geometry import Box
+from platemark.model.job import Drop
+from platemark.model.notice import HeldNotice
+from platemark.model.picture import Facts
+from platemark.model.plain import from_plain
+from platemark.model.units import BadSize, parse_full_size, shown
+from platemark.model.work import Choice, PreviewReport, PreviewTask
+
+OURS = ("WHY.html", "WHY.txt", "ANSWER.txt")
+
+
+def show_held(workshop: Workshop, row: JobRow) -> None:
+    """Make the folder of a held job, whole or not at all; does nothing where it is there."""
+    folder = folder_of(workshop, row)
+    if folder.exists():
+        return
+    notice, picture_name = _notice(workshop, row)
+    staging = workshop.folders.scratch("held") / f"{row.job}-{secrets.token_hex(4)}"
+    drawing = _drawing(workshop, row, notice)
+    write_held_folder(staging, notice, original_path(workshop, row), picture_name, drawing)
+    durable.sync_tree(staging)
+    durable.make_folder(folder.parent)
+    durable.publish(staging, folder)
+
+
+def clear_held(workshop: Workshop, row: JobRow) -> None:
+    """Take a job's held folder away once it is answered; what people put there stays."""
+    folder = folder_of(workshop, row)
+    if not folder.exists():
+        return
+    body = workshop.ledger.read.body(row.claimed_seq)
+    name = os.fsdecode(Drop(**body["drop"]).path_bytes.rsplit(b"/", 1)[-1])
+    picture = folder / name
+    for ours in OURS:
+        durable.remove_file(folder / ours)
+    plain = picture.is_file() and not picture.is_symlink()
+    if plain and durable.hash_file(picture) == row.original_sha256:
+        durable.remove_file(picture)
+    try:
+        with durable.step("remove-folder", folder):
+            folder.rmdir()
+    except DiskFault:
+        # Something of theirs is in it, or it is open elsewhere: it is theirs to keep.
+        structlog.get_logger().info("held-folder-kept", job=row.job, folder=folder.name)
+
+
+def folder_of(workshop: Workshop, row: JobRow) -> Path:
+    """Where a held job's folder is."""
+    return workshop.folders.held_folder(row.surface, row.original_name, row.job)
+
+
+def stops_of(workshop: Workshop, row: JobRow) -> tuple[Finding, ...]:
+    """The findings of a held job, stops first; accepted ones left out."""
+    body = workshop.ledger.read.body(row.held_seq)
+    taken = {a["code"] for a in body.get("accepted", [])}
+    findings = [from_plain(Finding, item) for item in body.get("findings", [])]
+    return tuple(f for f in findings if f.code not in taken)
+
+
+def _notice(workshop: Workshop, row: JobRow) -> tuple[HeldNotice, bytes]:
+    read = workshop.ledger.read
+    body = read.body(row.claimed_seq)
+    name = Drop(**body["drop"]).path_bytes.rsplit(b"/", 1)[-1]
+    surface = workshop.settings.surface(row.surface)
+    lab = workshop.settings.lab(row.lab) if row.lab else None
+    facts = facts_of(workshop, row)
+    findings = stops_of(workshop, row)
+    held = read.entry(row.held_seq or row.seq)
+    moment = workshop.local(workshop.clock.now())
+    return (
+        HeldNotice(
+            job=row.job,
+            name=row.original_name,
+            surface=row.surface,
+            surface_name=surface.name if surface is not None else row.surface,
+            lab_name=lab.name if lab is not None else "",
+            size=row.size or "",
+            order=row.order or "",
+            seq=held.seq if held is not None else row.seq,
+            held_since=f"{moment:%d %B %Y, %H:%M}",
+            findings=findings,
+            facts=describe(facts) if facts is not None else (),
+            people=tuple((p.name, p.role) for p in workshop.settings.studio.people),
+            drawing_choices=tuple((c.label, text) for c, text in _choices(facts, findings)),
+        ),
+        name,
+    )
+
+
+def describe(facts: Facts) -> tuple[tuple[str, str], ...]:
+    """A picture's facts for people."""
+    rows = [
+        ("format", facts.format.upper() if facts.format != "other" else "not a picture"),
+        ("pixels", f"{facts.upright_width} × {facts.upright_height}" if facts.width else "none"),
+        ("depth", f"{facts.bits} bit" if facts.bits else "unknown"),
+        ("colours", facts.mode),
+        ("profile", facts.profile.description if facts.profile is not None else "none"),
+        ("bytes", f"{facts.bytes:,}"),
+    ]
+    if facts.ppi is not None:
+        rows.append(("resolution tag", f"{facts.ppi} ppi"))
+    return tuple(rows)
+
+
+def _drawing(workshop: Workshop, row: JobRow, notice: HeldNotice) -> bytes | None:
+    """A small picture of the original with the choices on it; None where it cannot be drawn."""
+    facts = facts_of(workshop, row)
+    if facts is None or facts.format == "other" or facts.damage or facts.over_limit:
+        return None
+    target = workshop.folders.scratch("drawings") / f"held-{row.job}.jpg"
+    durable.remove_file(target)
+    task = PreviewTask(
+        original=str(original_path(workshop, row)),
+        orientation=facts.orientation,
+        source_profile="",
+        choices=tuple(choice for choice, _ in _choices(facts, notice.findings)),
+        drawing=str(target),
+    )
+    outcome = workshop.children.run(task, workshop.child_limits(output_mb=64))
+    if not isinstance(outcome, PreviewReport):
+        return None
+    data = target.read_bytes()
+    durable.remove_file(target)
+    return data
+
+
+def _choices(facts: Facts | None, findings: tuple[Finding, ...]) -> tuple[tuple[Choice, str], ...]:
+    """What the drawing shows: the crop, the border and the nearest sizes of a proportion stop."""
+    finding = next((f for f in findings if f.code == "size-proportion"), None)
+    if facts is None or finding is None or finding.severity != "stop":
+        return ()
+    width, height = facts.upright_width, facts.upright_height
+    asked = dict(finding.figures)["size"]
+    found: list[tuple[Choice, str]] = []
+    for choice in finding.choices:
+        key, _, value = choice.partition("=")
+        try:
+            size = parse_full_size(asked if key == "fit" else value)
+        except BadSize:
+            continue
+        label = "abcdefgh"[len(found)]
+        across, down = size.w.mm, size.h.mm
+        if choice == "fit=border":
+            whole = Box(0, 0, width, height)
+            proportion = (round(across * 10), round(down * 10))
+            found.append(
+                (Choice(label, whole, True, *proportion), f"{choice}: whole, on {size} of paper")
+            )
+            continue
+        kept_w = min(width, round(height * across / down))
+        kept_h = min(height, round(width * down / across))
+        box = Box((width - kept_w) // 2, (height - kept_h) // 2, kept_w, kept_h)
+        lost = 100 - Fraction(100 * kept_w * kept_h, width * height)
+        said = f"{choice}: {shown(lost)} % of the picture is cut off"
+        found.append((Choice(label, box, False, 0, 0), said))
+    return tuple(found)

@@ -1,0 +1,213 @@
+"""Puts together what the checks may look at, from the record and the settings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+
+from platemark.checks import all_checks
+from platemark.engine.claim import layers_of
+from platemark.engine.profiles import standing_of
+from platemark.engine.workshop import Workshop
+from platemark.intake.names import title_of
+from platemark.ledger.read import JobRow, Reader
+from platemark.model.finding import Acceptance, Finding
+from platemark.model.geometry import Layout, Misfit, lay_out
+from platemark.model.job import Drop
+from platemark.model.known import Earlier, Known, ProfileStanding
+from platemark.model.lab import Lab, Product
+from platemark.model.picture import Facts
+from platemark.model.plain import digest, from_plain
+from platemark.model.request import Request, Resolved, Trouble, resolve, with_answers
+from platemark.model.studio import Settings
+from platemark.model.surface import Surface
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """Everything that people decided about a job so far."""
+
+    settings: Mapping[str, str]
+    acceptances: tuple[Acceptance, ...]
+
+
+def answers_of(reader: Reader, job: int) -> Answers:
+    """Collect a job's decisions, the latest winning where two set the same key."""
+    settings: dict[str, str] = {}
+    acceptances: list[Acceptance] = []
+    for entry in reader.entries(job=job, kind="decided"):
+        body = reader.filled(entry.body)
+        settings.update(body["settings"])
+        acceptances.extend(
+            Acceptance(
+                accepted["code"],
+                tuple((key, value) for key, value in accepted["figures"]),
+                entry.actor,
+                body["because"],
+            )
+            for accepted in body["accepted"]
+        )
+    return Answers(settings, tuple(acceptances))
+
+
+def asked(reader: Reader, row: JobRow, answers: Answers) -> Resolved:
+    """A job's request with every layer and every answer taken together."""
+    body = reader.body(row.claimed_seq)
+    for entry in reader.entries(row.claimed_seq, job=row.job, kind="asked-anew"):
+        body = {**body, **reader.filled(entry.body)}
+    resolved = resolve(layers_of(body))
+    troubles = tuple(from_plain(Trouble, item) for item in body["troubles"])
+    resolved = replace(resolved, troubles=resolved.troubles + troubles)
+    if resolved.request.title is None:
+        title = title_of(Drop(**body["drop"]).path_bytes.rsplit(b"/", 1)[-1])
+        resolved = replace(resolved, request=replace(resolved.request, title=title))
+    return with_answers(resolved, answers.settings)
+
+
+def know(
+    *,
+    name: str,
+    surface: Surface,
+    facts: Facts,
+    resolved: Resolved,
+    settings: Settings,
+    profile: ProfileStanding,
+    earlier: tuple[Earlier, ...],
+    today: date,
+) -> Known:
+    """Put one value together for the checks."""
+    lab, product = choose(settings, surface, resolved.request)
+    layout, misfit = _layout(facts, resolved.request, surface, product)
+    return Known(
+        name=name,
+        folder_surface=surface.id,
+        today=today,
+        facts=facts,
+        resolved=resolved,
+        surface=surface,
+        lab=lab,
+        product=product,
+        labs_offering=tuple(each.id for each in settings.labs_offering(surface.id)),
+        layout=layout,
+        misfit=misfit,
+        profile=profile,
+        limits=settings.studio.limits,
+        earlier=earlier,
+        untagged=settings.studio.untagged,
+        never_accepted=frozenset(c.code for c in all_checks() if c.accept == "never"),
+    )
+
+
+def choose(
+    settings: Settings, surface: Surface, request: Request
+) -> tuple[Lab | None, Product | None]:
+    """The lab and its product: the request's, else the usual one for the surface."""
+    lab = settings.lab(request.lab) if request.lab else settings.usual_lab(surface.id)
+    return lab, lab.product_for(surface.id) if lab is not None else None
+
+
+def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) -> Known:
+    """Put together what is known of a job."""
+    reader = workshop.ledger.read
+    resolved = asked(reader, row, answers)
+    surface = workshop.settings.surface(row.surface)
+    if surface is None:
+        raise LookupError(row.surface)
+    lab, product = choose(workshop.settings, surface, resolved.request)
+    standing = ProfileStanding("none-needed")
+    if lab is not None and product is not None:
+        standing = standing_of(workshop, lab, product)
+    today = workshop.local(workshop.clock.now()).date()
+    known = know(
+        name=row.original_name,
+        surface=surface,
+        facts=facts,
+        resolved=resolved,
+        settings=workshop.settings,
+        profile=standing,
+        earlier=(),
+        today=today,
+    )
+    return replace(
+        known,
+        earlier=tuple(_earlier(reader, row, request_key(known))),
+        accepted_profile=next(
+            (
+                dict(a.figures).get("profile", "")
+                for a in reversed(answers.acceptances)
+                if a.code == "profile-changed"
+            ),
+            "",
+        ),
+    )
+
+
+def request_key(known: Known) -> str:
+    """What makes two requests the same: surface, lab, measures, fit, edge, purpose, edition."""
+    request, layout = known.resolved.request, known.layout
+    measures = [str(request.size), str(request.sheet), str(request.border)]
+    if layout is not None:
+        sides = (layout.size.w.mm, layout.size.h.mm, layout.sheet.w.mm, layout.sheet.h.mm)
+        measures = [str(side) for side in sides]
+    return digest(
+        [
+            known.surface.id,
+            known.lab.id if known.lab is not None else "",
+            *measures,
+            request.fit,
+            str(request.crop_at),
+            str(layout.edge if layout is not None else request.edge),
+            request.purpose,
+            request.edition or "",
+        ]
+    )
+
+
+def accepted(
+    known: Known, findings: Iterable[Finding], acceptances: tuple[Acceptance, ...]
+) -> dict[str, Acceptance]:
+    """Which stops were accepted, by code: by a decision, or by `allow` with a reason."""
+    request = known.resolved.request
+    found: dict[str, Acceptance] = {}
+    for finding in findings:
+        if finding.severity != "stop" or finding.accept == "never":
+            continue
+        covering = next((a for a in acceptances if a.covers(finding)), None)
+        if covering is None and request.because and finding.code in request.allow:
+            covering = Acceptance(finding.code, finding.figures, "request", request.because)
+        if covering is not None:
+            found[finding.code] = covering
+    return found
+
+
+def _layout(
+    facts: Facts, request: Request, surface: Surface, product: Product | None
+) -> tuple[Layout | None, str]:
+    if product is None or facts.width < 1 or facts.height < 1:
+        return None, ""
+    if request.size is None and request.sheet is None:
+        return None, ""
+    try:
+        upright = (facts.upright_width, facts.upright_height)
+        return lay_out(*upright, request, surface, product), ""
+    except Misfit as misfit:
+        return None, str(misfit)
+
+
+def _earlier(reader: Reader, row: JobRow, key: str) -> Iterable[Earlier]:
+    rows = {r.job: r for r in reader.jobs(original=row.original_sha256)}
+    rows.update({r.job: r for r in reader.jobs(name=row.original_name)})
+    for job in sorted(rows, reverse=True):
+        other = rows[job]
+        if job >= row.job:
+            continue
+        yield Earlier(
+            job=job,
+            state=other.state,
+            parcel=other.parcel,
+            order=other.order,
+            same_bytes=other.original_sha256 == row.original_sha256,
+            same_name=other.original_name == row.original_name,
+            same_request=other.request_key == key,
+        )

@@ -1,0 +1,43 @@
+"""The one transition table: which state a job may go to from where."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from platemark.ledger.chain import Entry
+from platemark.ledger.read import JobRow
+from platemark.ledger.store import Transaction
+from platemark.model.job import State
+
+TRANSITIONS: dict[State, tuple[State, ...]] = {
+    "claimed": ("examined", "held", "withdrawn"),
+    "examined": ("rendered", "held", "withdrawn"),
+    "rendered": ("parcelled", "examined", "held", "withdrawn"),
+    "parcelled": ("delivered", "withdrawn"),
+    "held": ("claimed", "withdrawn"),
+    "delivered": (),
+    "withdrawn": (),
+}
+
+
+class NotAllowed(ValueError):
+    """A move that the table does not have; always a bug of the caller."""
+
+
+def move(
+    transaction: Transaction,
+    row: JobRow,
+    kind: str,
+    state: State,
+    body: dict[str, Any],
+    *,
+    actor: str = "service",
+) -> Entry:
+    """Record that a job went to another state.
+
+    Raises:
+        NotAllowed: the table has no such move.
+    """
+    if state not in TRANSITIONS[row.state]:
+        raise NotAllowed(f"job {row.job} cannot go from {row.state} to {state}")
+    return transaction.append(kind, {"state": state, **body}, job=row.job, actor=actor)

@@ -1,0 +1,160 @@
+"""Examines one file without writing anything: the findings, and the plan where none stops it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+from platemark import durable
+from platemark.checks import run_checks
+from platemark.engine.knowing import choose, know, request_key
+from platemark.engine.profiles import rows_of, standing_among, try_profile
+from platemark.engine.workshop import space_hashes
+from platemark.imaging.child import Children
+from platemark.intake.names import words_of
+from platemark.ledger.read import Reader
+from platemark.model.errors import ChildFault, UsageError
+from platemark.model.finding import Finding
+from platemark.model.job import shown_name
+from platemark.model.known import Earlier, Known, ProfileStanding
+from platemark.model.lab import Lab, Product
+from platemark.model.picture import Facts
+from platemark.model.plan import Plan
+from platemark.model.planning import make_plan
+from platemark.model.request import Layer, resolve, with_answers
+from platemark.model.studio import Settings
+from platemark.model.work import ChildLimits, Failure, HeaderLimits, ProbeReport, ProbeTask
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """What is to be said of a file."""
+
+    known: Known
+    findings: tuple[Finding, ...]
+    plan: Plan | None
+
+
+def look_at(
+    root: Path,
+    settings: Settings,
+    reader: Reader | None,
+    file: Path,
+    surface_id: str,
+    said: Mapping[str, str],
+    today: date,
+) -> Examined:
+    """Ask every question of a file as if it had been dropped.
+
+    Args:
+        root: The studio's folder.
+        settings: Its settings.
+        reader: Its record, where there is one yet.
+        file: The picture.
+        surface_id: The surface it is meant for.
+        said: Request keys given on the command line.
+        today: The date in the studio.
+
+    Raises:
+        UsageError: there is no such surface or file, or a value cannot be read.
+        ChildFault: the picture's process would not start or brought nothing.
+    """
+    surface = settings.surface(surface_id)
+    if surface is None:
+        known_ids = ", ".join(s.id for s in settings.surfaces)
+        raise UsageError(f"There is no surface {surface_id}.", f"There are: {known_ids}.")
+    if not file.is_file():
+        raise UsageError(f"There is no file {file}.")
+    facts = _facts(settings, file)
+    defaults = Layer(surface.name, surface.defaults, "default")
+    resolved = resolve([defaults, *words_of(os.fsencode(file.name))])
+    try:
+        resolved = with_answers(resolved, said)
+    except ValueError as error:
+        raise UsageError(f"{error}.") from error
+    lab, product = choose(settings, surface, resolved.request)
+    known = know(
+        name=shown_name(os.fsencode(file.name)),
+        surface=surface,
+        facts=facts,
+        resolved=resolved,
+        settings=settings,
+        profile=_standing(root, settings, reader, lab, product),
+        earlier=(),
+        today=today,
+    )
+    sha256 = durable.hash_file(file)
+    if reader is not None:
+        known = replace(known, earlier=_earlier(reader, sha256, request_key(known)))
+    findings = run_checks(known)
+    stopped = any(finding.severity == "stop" for finding in findings)
+    plan = None if stopped else make_plan(known, sha256, space_hashes())
+    return Examined(known, findings, plan)
+
+
+def _facts(settings: Settings, file: Path) -> Facts:
+    limits = settings.studio.limits
+    header = HeaderLimits(
+        limits.pixels,
+        limits.side_px,
+        limits.file_bytes,
+        limits.expansion,
+        limits.progressive_pixels,
+    )
+    outcome = Children().run(ProbeTask(str(file.resolve()), file.name, header), _child(settings))
+    if isinstance(outcome, ProbeReport):
+        return outcome.facts
+    why = outcome.sentence if isinstance(outcome, Failure) else "it brought another report"
+    raise ChildFault(f"{file.name} could not be examined: {why}.")
+
+
+def _child(settings: Settings) -> ChildLimits:
+    limits = settings.studio.limits
+    return ChildLimits(limits.child_memory_mb, limits.child_seconds, 1, min(4, os.cpu_count() or 1))
+
+
+def _standing(
+    root: Path,
+    settings: Settings,
+    reader: Reader | None,
+    lab: Lab | None,
+    product: Product | None,
+) -> ProfileStanding:
+    if lab is None or product is None or product.profile is None:
+        return ProfileStanding("none-needed")
+    path = root / "profiles" / product.profile.file
+    if not path.is_file():
+        return ProfileStanding("missing", product.profile.file)
+    sha256 = durable.hash_file(path)
+    rows = rows_of(reader, lab, product) if reader is not None else []
+    if reader is not None and any(row.sha256 == sha256 for row in rows):
+        return standing_among(reader, rows, product.profile, sha256)
+    report = try_profile(Children(), path, _child(settings))
+    registered = next((row.sha256 for row in rows if row.state == "admitted"), "")
+    return ProfileStanding(
+        state="refused" if not report.accepted else "changed" if registered else "good",
+        file=product.profile.file,
+        sha256=sha256,
+        registered_sha256=registered or sha256,
+        description=report.description,
+        reasons=report.reasons,
+        valid_until=product.profile.valid_until,
+    )
+
+
+def _earlier(reader: Reader, sha256: str, key: str) -> tuple[Earlier, ...]:
+    return tuple(
+        Earlier(
+            job=row.job,
+            state=row.state,
+            parcel=row.parcel,
+            order=row.order,
+            same_bytes=True,
+            same_name=False,
+            same_request=row.request_key == key,
+        )
+        for row in reversed(reader.jobs(original=sha256))
+    )

@@ -1,0 +1,217 @@
+"""Rendered to parcelled: a parcel appears under its name whole, or not at all.
+
+Order: build in `work/`, sync, record that it is sealed and under which hash, give it its name,
+record that it is closed. A crash between any two is finished by `resume`.
+"""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import structlog
+
+from platemark import durable
+from platemark.engine.closing import Group, due_groups
+from platemark.engine.lifecycle import move
+from platemark.engine.profiles import unchanged
+from platemark.engine.render import drawing_path
+from platemark.engine.ticketing import item_of
+from platemark.engine.workshop import Workshop
+from platemark.ledger.read import JobRow, ParcelRow
+from platemark.ledger.store import stamp
+from platemark.model.errors import RecordDamaged
+from platemark.model.job import job_number
+from platemark.model.lab import Lab
+from platemark.model.ticket import TICKET_VERSION, ParcelItem, ParcelTicket
+from platemark.parcel.bag import build_parcel
+from platemark.parcel.file_names import print_file_name
+
+
+def close_due(workshop: Workshop, *, everything: bool = False) -> int:
+    """Close every parcel whose time has come; gives how many."""
+    closed = 0
+    zone = ZoneInfo(workshop.settings.studio.time_zone)
+    rendered = workshop.ledger.read.jobs(state="rendered")
+    for lab in workshop.settings.labs:
+        rows = [row for row in rendered if row.lab == lab.id and _still_good(workshop, lab, row)]
+        groups = due_groups(lab.closing, rows, workshop.clock.now(), zone, everything=everything)
+        for group in groups:
+            _close(workshop, lab, group)
+            closed += 1
+    return closed
+
+
+def resume(workshop: Workshop) -> None:
+    """Finish what a crash left between sealed and closed."""
+    for parcel in workshop.ledger.read.parcels(state="sealed"):
+        final = workshop.folders.outgoing / parcel.lab / parcel.name
+        staging = workshop.folders.scratch("parcels") / parcel.staging
+        if _is_it(final, parcel):
+            _record_closed(workshop, parcel)
+        elif _is_it(staging, parcel) and not final.exists():
+            durable.make_folder(final.parent)
+            durable.publish(staging, final)
+            _record_closed(workshop, parcel)
+        elif final.exists():
+            raise RecordDamaged(
+                f"The folder {final.name} in outgoing/ is not the parcel that was sealed.",
+                "Nothing was sent. Move that folder elsewhere, then start again.",
+            )
+        else:
+            _rebuild(workshop, parcel)
+
+
+def parcel_folder(workshop: Workshop, parcel: ParcelRow) -> Path:
+    """Where a closed parcel is."""
+    return workshop.folders.outgoing / parcel.lab / parcel.name
+
+
+def _still_good(workshop: Workshop, lab: Lab, row: JobRow) -> bool:
+    """Compare profile, print file and drawing once more; what is gone is made again."""
+    product = lab.product_for(row.surface)
+    rendered = workshop.ledger.read.body(row.rendered_seq)
+    examined = workshop.ledger.read.body(row.examined_seq)
+    why = ""
+    if product is None:
+        why = "the lab no longer prints on this surface"
+    elif examined["plan"]["conversion"] == "lab-profile" and not unchanged(
+        workshop, product, examined["plan"]["output_profile_sha256"]
+    ):
+        why = "the lab's profile changed"
+    elif not workshop.folders.archived(
+        rendered["print_file"]["sha256"], rendered["print_file"]["extension"]
+    ).exists():
+        why = "its print file is gone"
+    elif not drawing_path(workshop, row.job).exists():
+        why = "its drawing is gone"
+    if not why:
+        return True
+    with workshop.ledger.transaction() as transaction:
+        move(transaction, row, "unrendered", "examined", {"why": why})
+    structlog.get_logger().info("unrendered", job=row.job, why=why)
+    return False
+
+
+def _close(workshop: Workshop, lab: Lab, group: Group) -> None:
+    number = 1 + max(
+        (parcel.number for parcel in workshop.ledger.read.parcels(lab=lab.id)), default=0
+    )
+    _seal_and_publish(workshop, lab, number, group.jobs)
+
+
+def _rebuild(workshop: Workshop, parcel: ParcelRow) -> None:
+    lab = workshop.settings.lab(parcel.lab)
+    entry = workshop.ledger.read.entry(parcel.seq)
+    if lab is None or entry is None:
+        return
+    rows = [workshop.ledger.read.job(job) for job in entry.body["jobs"]]
+    jobs = tuple(row for row in rows if row is not None and row.state == "rendered")
+    if jobs:
+        _seal_and_publish(workshop, lab, parcel.number, jobs)
+
+
+def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[JobRow, ...]) -> None:
+    name = f"{lab.id}-{job_number(number)}"
+    staging = workshop.folders.scratch("parcels") / f"{name}.{secrets.token_hex(4)}"
+    items = _items(workshop, lab, rows)
+    ticket = ParcelTicket(
+        version=TICKET_VERSION,
+        parcel=name,
+        lab=lab.id,
+        lab_name=lab.name,
+        studio=workshop.settings.studio.name,
+        created=stamp(workshop.clock.now()),
+        witness=workshop.ledger.read.head(),
+        tickets=tuple(item.ticket for item in items),
+    )
+    built = build_parcel(staging, ticket, items)
+    with workshop.ledger.transaction() as transaction:
+        transaction.append(
+            "parcel-sealed",
+            {
+                "parcel": name,
+                "lab": lab.id,
+                "number": number,
+                "jobs": [row.job for row in rows],
+                "tagmanifest_sha256": built.tagmanifest_sha256,
+                "staging": staging.name,
+            },
+        )
+    final = workshop.folders.outgoing / lab.id / name
+    durable.make_folder(final.parent)
+    try:
+        durable.publish(staging, final)
+    except durable.AlreadyThere as error:
+        raise RecordDamaged(
+            f"There is already something called {name} in outgoing/{lab.id}/.",
+            "Nothing was overwritten. Move it elsewhere, then start again.",
+        ) from error
+    parcel = next(p for p in workshop.ledger.read.parcels(lab=lab.id) if p.name == name)
+    _record_closed(workshop, parcel)
+
+
+def _items(workshop: Workshop, lab: Lab, rows: tuple[JobRow, ...]) -> tuple[ParcelItem, ...]:
+    taken: set[str] = set()
+    items = []
+    for row in rows:
+        product = lab.product_for(row.surface)
+        if product is None:
+            raise LookupError(row.surface)
+        name = _file_name(workshop, lab, row, taken)
+        taken.add(name)
+        items.append(item_of(workshop, row, f"data/{name}", product))
+    return tuple(items)
+
+
+def _file_name(workshop: Workshop, lab: Lab, row: JobRow, taken: set[str]) -> str:
+    read = workshop.ledger.read
+    examined, rendered = read.body(row.examined_seq), read.body(row.rendered_seq)
+    return print_file_name(
+        lab.file_name,
+        job=job_number(row.job),
+        copies=examined["request"]["copies"],
+        title=examined["request"]["title"] or Path(row.original_name).stem,
+        size=examined["measures"]["size"],
+        surface=row.surface,
+        order=examined["request"]["order"] or "",
+        extension=rendered["print_file"]["extension"],
+        taken=taken,
+    )
+
+
+def _record_closed(workshop: Workshop, parcel: ParcelRow) -> None:
+    entry = workshop.ledger.read.entry(parcel.seq)
+    if entry is None:
+        raise LookupError(parcel.name)
+    with workshop.ledger.transaction() as transaction:
+        transaction.append(
+            "parcel-closed",
+            {
+                "parcel": parcel.name,
+                "lab": parcel.lab,
+                "jobs": entry.body["jobs"],
+                "tagmanifest_sha256": parcel.tagmanifest,
+            },
+        )
+        for job in entry.body["jobs"]:
+            row = workshop.ledger.read.job(job)
+            if row is not None:
+                move(
+                    transaction,
+                    row,
+                    "parcelled",
+                    "parcelled",
+                    {"summary": {"parcel": parcel.name}},
+                )
+    for job in entry.body["jobs"]:
+        durable.remove_file(drawing_path(workshop, job))
+    structlog.get_logger().info(
+        "parcel-closed", parcel=parcel.name, lab=parcel.lab, jobs=len(entry.body["jobs"])
+    )
+
+
+def _is_it(folder: Path, parcel: ParcelRow) -> bool:
+    manifest = folder / "tagmanifest-sha256.txt"
+    return manifest.is_file() and durable.hash_file(manifest) == parcel.tagmanifest

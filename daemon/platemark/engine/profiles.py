@@ -1,0 +1,161 @@
+"""The labs' profiles: tried before the first use, registered by content, never changed unseen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from pathlib import Path
+from typing import Literal
+
+import structlog
+
+from platemark import durable
+from platemark.engine.workshop import Workshop
+from platemark.imaging.child import Children
+from platemark.ledger.read import ProfileRow, Reader
+from platemark.model.errors import ChildFault
+from platemark.model.known import ProfileStanding
+from platemark.model.lab import Lab, Product, ProfileUse
+from platemark.model.work import AdmitReport, AdmitTask, ChildLimits, Failure
+
+
+def standing_of(workshop: Workshop, lab: Lab, product: Product) -> ProfileStanding:
+    """How a product's profile stands, trying and registering a new one where none is registered.
+
+    A file that differs from the registered one is only tried; it is registered by a decision.
+    """
+    read = workshop.ledger.read
+    if product.profile is None:
+        return ProfileStanding("none-needed")
+    path = workshop.folders.profiles / product.profile.file
+    sha256 = _hash(workshop, path)
+    rows = rows_of(read, lab, product)
+    registered = any(row.state == "admitted" for row in rows)
+    known = next((row for row in rows if row.sha256 == sha256), None)
+    if sha256 is not None and (known is None or (known.state == "refused" and not registered)):
+        report = try_profile(workshop.children, path, workshop.child_limits(1))
+        _record(workshop, _kind(report, registered), lab, product, path, sha256, report)
+        rows = rows_of(read, lab, product)
+    return standing_among(read, rows, product.profile, sha256)
+
+
+def rows_of(read: Reader, lab: Lab, product: Product) -> list[ProfileRow]:
+    """What the record knows of a product's profiles."""
+    return [row for row in read.profiles() if (row.lab, row.surface) == (lab.id, product.surface)]
+
+
+def standing_among(
+    read: Reader, rows: Sequence[ProfileRow], use: ProfileUse, sha256: str | None
+) -> ProfileStanding:
+    """How a profile file of that hash stands among those that were tried."""
+    registered = next((row for row in rows if row.state == "admitted"), None)
+    if sha256 is None:
+        return ProfileStanding(
+            "missing", use.file, registered_sha256=registered.sha256 if registered else ""
+        )
+    row = next(row for row in rows if row.sha256 == sha256)
+    entry = read.entry(row.seq)
+    if entry is None:
+        raise LookupError(row.seq)
+    states: dict[str, Literal["good", "refused"]] = {"admitted": "good", "refused": "refused"}
+    return ProfileStanding(
+        state=states.get(row.state, "changed"),
+        file=use.file,
+        sha256=sha256,
+        registered_sha256=registered.sha256 if registered else sha256,
+        description=entry.body["description"],
+        reasons=tuple(entry.body["reasons"]),
+        admitted_on=_date(entry.at) if row.state == "admitted" else None,
+        valid_until=use.valid_until,
+    )
+
+
+def register(workshop: Workshop, lab: Lab, product: Product, sha256: str, actor: str) -> None:
+    """Make a tried profile the registered one, because a person decided so."""
+    row = next(
+        (
+            row
+            for row in workshop.ledger.read.profiles()
+            if (row.lab, row.surface, row.sha256) == (lab.id, product.surface, sha256)
+        ),
+        None,
+    )
+    if row is None or row.state in ("admitted", "refused"):
+        return
+    body = {key: value for key, value in workshop.ledger.read.body(row.seq).items() if key != "v"}
+    with workshop.ledger.transaction() as transaction:
+        transaction.append("profile-admitted", body, actor=actor)
+
+
+def unchanged(workshop: Workshop, product: Product, sha256: str) -> bool:
+    """Whether the profile file still is what a plan was made for; compared before each use."""
+    if product.profile is None:
+        return True
+    return _hash(workshop, workshop.folders.profiles / product.profile.file) == sha256
+
+
+def _hash(workshop: Workshop, path: Path) -> str | None:
+    try:
+        identity = durable.identity(path.stat())
+        known = workshop.profile_hashes.get(path)
+        if known is None or known[0] != identity:
+            known = (identity, durable.hash_file(path))
+            workshop.profile_hashes[path] = known
+    except OSError:
+        return None
+    return known[1]
+
+
+def try_profile(children: Children, path: Path, limits: ChildLimits) -> AdmitReport:
+    """Try a profile in a child process.
+
+    Raises:
+        ChildFault: the system would not start one.
+    """
+    outcome = children.run(AdmitTask(str(path), "RGB"), limits)
+    if isinstance(outcome, AdmitReport):
+        return outcome
+    if isinstance(outcome, Failure) and outcome.kind == "world":
+        raise ChildFault(outcome.sentence)
+    why = outcome.sentence if isinstance(outcome, Failure) else "the trial brought no answer"
+    return AdmitReport(False, (why,), "", "", "", "", "")
+
+
+def _kind(report: AdmitReport, replaces: bool) -> str:
+    if not report.accepted:
+        return "profile-refused"
+    return "profile-tried" if replaces else "profile-admitted"
+
+
+def _record(
+    workshop: Workshop,
+    kind: str,
+    lab: Lab,
+    product: Product,
+    path: Path,
+    sha256: str,
+    report: AdmitReport,
+) -> None:
+    if report.accepted:
+        workshop.keep_bytes(path.read_bytes(), "icc")
+    with workshop.ledger.transaction() as transaction:
+        transaction.append(
+            kind,
+            {
+                "lab": lab.id,
+                "surface": product.surface,
+                "file": path.name,
+                "sha256": sha256,
+                "description": report.description,
+                "version": report.version,
+                "black_l": report.black_l,
+                "round_trip_mean": report.round_trip_mean,
+                "round_trip_p95": report.round_trip_p95,
+                "reasons": list(report.reasons),
+            },
+        )
+    structlog.get_logger().info(kind, lab=lab.id, surface=product.surface, file=path.name)
+
+
+def _date(at: str) -> date:
+    return datetime.fromisoformat(at).date()

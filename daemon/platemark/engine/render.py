@@ -1,0 +1,200 @@
+"""Examined to rendered: face, print file, check in a second process, then the archive."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import structlog
+
+from platemark import durable
+from platemark.engine.examine import failed, hold, original_path, plan_of
+from platemark.engine.lifecycle import move
+from platemark.engine.profiles import unchanged
+from platemark.engine.workshop import Workshop
+from platemark.ledger.read import JobRow
+from platemark.model.asking import stop
+from platemark.model.errors import DiskFull
+from platemark.model.finding import Finding
+from platemark.model.plain import from_plain, to_plain
+from platemark.model.plan import Plan
+from platemark.model.work import (
+    CheckReport,
+    CheckTask,
+    ChildLimits,
+    Failure,
+    Line,
+    RenderReport,
+    RenderTask,
+)
+
+STEP = "render"
+
+
+@dataclass(frozen=True, slots=True)
+class Rendered:
+    """A print file that passed its check and is synced, not yet in the archive."""
+
+    report: RenderReport
+    check: CheckReport
+    spool: Path
+    sha256: str
+    bytes: int
+
+
+Outcome = Rendered | Failure
+
+
+def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
+    """Prepare the rendering of a job; None where the job was held instead.
+
+    Raises:
+        DiskFull: there is not room enough to start.
+    """
+    plan = plan_of(workshop, row)
+    if not _profile_still_good(workshop, row, plan):
+        return None
+    _need_room(workshop, plan)
+    attempt = workshop.ledger.begin_attempt(row.job, STEP)
+    stem = f"{row.job}-{attempt}"
+    face = workshop.folders.scratch("faces") / f"{stem}.tif"
+    print_file = workshop.folders.scratch("prints") / f"{stem}.{extension_of(plan)}"
+    drawing = drawing_path(workshop, row.job)
+    for path in (face, print_file, drawing):
+        durable.remove_file(path)
+    body = workshop.ledger.read.body(row.examined_seq)
+    original = str(original_path(workshop, row))
+    profiles = _profiles(workshop, plan)
+    lines = tuple(from_plain(Line, line) for line in body["lines"])
+    render = RenderTask(plan, original, profiles, str(face), str(print_file), str(drawing), lines)
+    check = CheckTask(plan, str(face), str(print_file), profiles, original)
+    limits = workshop.child_limits(output_mb=4 * _decoded_mb(plan) + 64)
+    return lambda: _work(workshop, render, check, limits)
+
+
+def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
+    """Put the print file into the archive and record it; or hold the job.
+
+    Raises:
+        ChildFault: the system would not start a process; the job stays as it is.
+    """
+    if isinstance(outcome, Failure):
+        failed(workshop, row, STEP, outcome)
+        return
+    if not outcome.check.passed:
+        hold(workshop, row, _check_failed(row, outcome.check), step=STEP)
+        return
+    plan = plan_of(workshop, row)
+    extension = extension_of(plan)
+    workshop.keep_file(outcome.spool, outcome.sha256, extension)
+    with workshop.ledger.transaction() as transaction:
+        move(
+            transaction,
+            row,
+            "rendered",
+            "rendered",
+            {
+                "print_file": {
+                    "sha256": outcome.sha256,
+                    "bytes": str(outcome.bytes),
+                    "extension": extension,
+                },
+                "check": to_plain(outcome.check),
+                "changes": to_plain(outcome.report.changes),
+                "engine": outcome.report.engine,
+                "source_profile": outcome.report.source_profile,
+            },
+        )
+        transaction.forget_attempts(row.job, STEP)
+    _clear_faces(workshop, row.job)
+    structlog.get_logger().info(
+        "rendered", job=row.job, name=row.original_name, p99=outcome.check.p99
+    )
+
+
+def drawing_path(workshop: Workshop, job: int) -> Path:
+    """Where the ticket's picture of a job is, until its parcel is closed."""
+    return workshop.folders.scratch("drawings") / f"{job}.jpg"
+
+
+def extension_of(plan: Plan) -> str:
+    """The ending of a plan's print file."""
+    return "jpg" if plan.format == "jpeg" else "tif"
+
+
+def _work(workshop: Workshop, render: RenderTask, check: CheckTask, limits: ChildLimits) -> Outcome:
+    made = workshop.children.run(render, limits)
+    if isinstance(made, Failure):
+        return made
+    held_against = workshop.children.run(check, limits)
+    if isinstance(held_against, Failure):
+        return held_against
+    if not isinstance(made, RenderReport) or not isinstance(held_against, CheckReport):
+        return Failure("bug", "a child process brought another report than was asked")
+    spool = Path(render.print_file)
+    durable.sync_file(spool)
+    return Rendered(made, held_against, spool, durable.hash_file(spool), spool.stat().st_size)
+
+
+def _profiles(workshop: Workshop, plan: Plan) -> tuple[tuple[str, str], ...]:
+    wanted = {plan.output_profile_sha256}
+    if plan.source_profile_from == "assumed":
+        wanted.add(plan.source_profile_sha256)
+    if plan.conversion == "keep" and plan.source_profile_from == "embedded":
+        wanted.clear()
+    return tuple(
+        (sha256, str(workshop.folders.archived(sha256, "icc"))) for sha256 in sorted(wanted)
+    )
+
+
+def _profile_still_good(workshop: Workshop, row: JobRow, plan: Plan) -> bool:
+    """Compare the profile once more; a changed one sends the job back to be asked about."""
+    if plan.conversion != "lab-profile" or row.lab is None:
+        return True
+    lab = workshop.settings.lab(row.lab)
+    product = lab.product_for(row.surface) if lab is not None else None
+    if product is not None and unchanged(workshop, product, plan.output_profile_sha256):
+        return True
+    hold(
+        workshop,
+        row,
+        stop(
+            "profile-changed-meanwhile",
+            "assistant",
+            f"The profile for {row.original_name} changed after the job was examined.",
+            "Accept to have the job examined again with the profile as it is now.",
+            figures={"planned": plan.output_profile_sha256},
+        ),
+        step=STEP,
+    )
+    return False
+
+
+def _need_room(workshop: Workshop, plan: Plan) -> None:
+    needed = plan.width_px * plan.height_px * 6 * workshop.limits.free_factor
+    if shutil.disk_usage(workshop.folders.work).free < needed:
+        raise DiskFull(
+            f"There is not room enough to prepare a picture of {plan.width_px} × "
+            f"{plan.height_px} px ({needed // 2**20} MB wanted).",
+            "The job waits. Free some space; Platemark goes on by itself.",
+        )
+
+
+def _decoded_mb(plan: Plan) -> int:
+    return plan.width_px * plan.height_px * 6 // 2**20 + 1
+
+
+def _check_failed(row: JobRow, check: CheckReport) -> Finding:
+    return stop(
+        "print-check-failed",
+        "never",
+        f"The print file of {row.original_name} failed its check: {'; '.join(check.reasons)}.",
+        "Nothing was sent. Tell whoever looks after Platemark and name this job.",
+    )
+
+
+def _clear_faces(workshop: Workshop, job: int) -> None:
+    for face in workshop.folders.scratch("faces").glob(f"{job}-*.tif"):
+        durable.remove_file(face)

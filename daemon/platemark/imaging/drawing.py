@@ -1,0 +1,225 @@
+"""The ticket's picture: the whole document small, in sRGB, with the lines that matter on it.
+
+A line is told by its dashes first and its colour second, and each is light on a dark casing, so
+that it is seen on any picture and by any eye. The colours are from the palette of Okabe and Ito
+(2002, revised 2008; values from memory), which colour-blind people can tell apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyvips
+from PIL import Image, ImageDraw, ImageFont
+
+from platemark.imaging.convert import path_of
+from platemark.imaging.edges import is_bordered, solid_colour
+from platemark.imaging.icc import build_matrix_profile
+from platemark.imaging.source import Profile, named_16_bit
+from platemark.model.geometry import Box
+from platemark.model.plan import Plan
+from platemark.model.work import Line
+
+LARGEST_SIDE_PX = 1200
+MAT = (118, 118, 118)
+"""Mid grey, L* 50: it shows white paper and black edges alike."""
+_INK = (255, 255, 255)
+_CASING = (24, 24, 24)
+
+_SIDE_PX, _TOP_PX, _BOTTOM_PX = 30, 46, 46
+_JPEG_QUALITY = 88
+
+
+@dataclass(frozen=True, slots=True)
+class LineStyle:
+    """How one kind of line is drawn."""
+
+    word: str
+    """What the legend calls it."""
+    colour: tuple[int, int, int]
+    dashes: tuple[int, ...]
+    """Lengths on and off, px; empty for a solid line."""
+    width: int = 2
+
+
+STYLES: dict[str, LineStyle] = {
+    "trim": LineStyle("trim", (255, 255, 255), ()),
+    "sheet": LineStyle("sheet", (255, 255, 255), ()),
+    "bleed": LineStyle("bleed edge", (230, 159, 0), (18, 5, 3, 5)),
+    "fold": LineStyle("fold", (240, 228, 66), (14, 8)),
+    "safe": LineStyle("keep inside", (86, 180, 233), (3, 6)),
+    "crop": LineStyle("crop", (255, 255, 255), ()),
+}
+
+
+def draw_print(
+    face: pyvips.Image, plan: Plan, source: Profile, lines: tuple[Line, ...], path: str
+) -> None:
+    """Draw the document as it will be printed.
+
+    Args:
+        face: The picture as placed, with random access.
+        plan: Says where it lies and what is around it.
+        source: What the face's samples mean.
+        lines: Boxes in document pixels, before any mirroring.
+        path: JPEG to write.
+    """
+    room_w, room_h = LARGEST_SIDE_PX - 2 * _SIDE_PX, LARGEST_SIDE_PX - _TOP_PX - _BOTTOM_PX
+    scale = min(room_w / plan.width_px, room_h / plan.height_px, 1)
+    document = _small_document(face, plan, source, scale)
+    pen = ImageDraw.Draw(document)
+    drawn: dict[str, LineStyle] = {}
+    for line in lines:
+        style = STYLES[line.kind]
+        draw_box(pen, _scaled(line.box, scale, document.size), style)
+        drawn[line.kind] = style
+    if plan.mirror:
+        document = document.transpose(Image.Transpose.FLIP_LEFT_RIGHT)
+    sheet = Image.new(
+        "RGB", (document.width + 2 * _SIDE_PX, document.height + _TOP_PX + _BOTTOM_PX), MAT
+    )
+    sheet.paste(document, (_SIDE_PX, _TOP_PX))
+    pen = ImageDraw.Draw(sheet)
+    _mark_top(pen, sheet.width // 2, mirrored=plan.mirror)
+    _write_legend(pen, tuple(drawn.values()), sheet)
+    save_jpeg(sheet, path)
+
+
+def small_srgb(image: pyvips.Image, source: Profile) -> Image.Image:
+    """Take a small 16-bit picture to sRGB for a screen."""
+    shown = image.icc_transform(
+        path_of(build_matrix_profile("srgb")),
+        input_profile=path_of(source.data),
+        embedded=False,
+        intent="relative",
+        black_point_compensation=True,
+        depth=8,
+    )
+    return Image.fromarray(np.ascontiguousarray(shown.numpy()))
+
+
+def shrunk(image: pyvips.Image, width: int, height: int) -> pyvips.Image:
+    """Make a picture small enough to look at; whole pixels are averaged first, which is fast."""
+    step = max(1, min(image.width // width, image.height // height))
+    if step > 1:
+        image = image.shrink(step, step)
+    return image.resize(width / image.width, vscale=height / image.height, kernel="linear")
+
+
+def draw_box(pen: ImageDraw.ImageDraw, box: Box, style: LineStyle) -> None:
+    """Draw the outline of a box, its lines inside it."""
+    half = style.width / 2
+    left, top = box.left + half, box.top + half
+    right, bottom = box.left + box.width - half, box.top + box.height - half
+    corners = [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)]
+    for width, colour in ((style.width + 2, _CASING), (style.width, style.colour)):
+        grown = 1 if width > style.width and style.dashes else 0
+        for start, end in zip(corners, corners[1:], strict=False):
+            _draw_dashed(pen, start, end, style.dashes, width, colour, grown)
+
+
+def lettering(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+    """The drawing library's own typeface, so that no file of the system is needed."""
+    return ImageFont.load_default(size)
+
+
+def save_jpeg(picture: Image.Image, path: str) -> None:
+    """Write a drawing for screens: sRGB, said so by its profile."""
+    picture.save(
+        path,
+        "JPEG",
+        quality=_JPEG_QUALITY,
+        subsampling="4:4:4",
+        icc_profile=build_matrix_profile("srgb"),
+    )
+
+
+def _small_document(
+    face: pyvips.Image, plan: Plan, source: Profile, scale: float
+) -> Image.Image:
+    size = (max(1, round(plan.width_px * scale)), max(1, round(plan.height_px * scale)))
+    box = _scaled(plan.placed, scale, size)
+    picture = named_16_bit(shrunk(face, box.width, box.height))
+    if (box.width, box.height) == size:
+        return small_srgb(picture, source)
+    if is_bordered(plan):
+        paper = Image.new("RGB", size, (255, 255, 255))
+        paper.paste(small_srgb(picture, source), (box.left, box.top))
+        return paper
+    where = (box.left, box.top, *size)
+    if plan.edge.mode == "solid" and plan.edge.colour:
+        colour = solid_colour(plan.edge.colour, source)
+        picture = picture.embed(*where, extend="background", background=colour)
+    else:
+        picture = picture.embed(*where, extend="mirror" if plan.edge.mode == "mirror" else "copy")
+    return small_srgb(named_16_bit(picture), source)
+
+
+def _scaled(box: Box, scale: float, size: tuple[int, int]) -> Box:
+    left, top = round(box.left * scale), round(box.top * scale)
+    right = min(size[0], max(left + 1, round((box.left + box.width) * scale)))
+    bottom = min(size[1], max(top + 1, round((box.top + box.height) * scale)))
+    return Box(left, top, right - left, bottom - top)
+
+
+def _draw_dashed(
+    pen: ImageDraw.ImageDraw,
+    start: tuple[float, float],
+    end: tuple[float, float],
+    dashes: tuple[int, ...],
+    width: int,
+    colour: tuple[int, int, int],
+    grown: int,
+) -> None:
+    """Draw a level or upright line as filled dashes, each `grown` px longer at both ends."""
+    (x0, y0), (x1, y1) = start, end
+    length = abs(x1 - x0) + abs(y1 - y0)
+    if not length:
+        return
+    step_x, step_y = (x1 - x0) / length, (y1 - y0) / length
+    pattern = dashes or (round(length) + 1, 1)
+    at, turn = 0.0, 0
+    while at < length:
+        reach = min(at + pattern[turn % len(pattern)], length)
+        if turn % 2 == 0:
+            first, last = at - grown, reach + grown
+            xs = sorted((x0 + step_x * first, x0 + step_x * last))
+            ys = sorted((y0 + step_y * first, y0 + step_y * last))
+            spread = width / 2
+            if step_x:
+                ys = [ys[0] - spread, ys[1] + spread]
+            else:
+                xs = [xs[0] - spread, xs[1] + spread]
+            corners = [round(xs[0]), round(ys[0]), round(xs[1]) - 1, round(ys[1]) - 1]
+            if corners[2] >= corners[0] and corners[3] >= corners[1]:
+                pen.rectangle(corners, fill=colour)
+        at, turn = reach, turn + 1
+
+
+def _mark_top(pen: ImageDraw.ImageDraw, middle: int, *, mirrored: bool) -> None:
+    words = "TOP" + (", mirrored on purpose" if mirrored else "")
+    pen.text((middle + 12, 23), words, font=lettering(18), fill=_INK, anchor="lm")
+    pen.polygon([(middle - 9, 23), (middle + 3, 23), (middle - 3, 10)], fill=_INK)
+    pen.rectangle([middle - 5, 23, middle - 1, 36], fill=_INK)
+
+
+def _write_legend(
+    pen: ImageDraw.ImageDraw, styles: tuple[LineStyle, ...], sheet: Image.Image
+) -> None:
+    font, y = lettering(16), sheet.height - _BOTTOM_PX // 2
+    at = _SIDE_PX
+    for style in dict.fromkeys(styles):
+        words = style.word
+        sample = 46
+        end = at + sample + 8 + int(font.getlength(words))
+        if end > sheet.width - 4:
+            break
+        box_y = y - style.width // 2
+        for width, colour in ((style.width + 2, _CASING), (style.width, style.colour)):
+            grown = 1 if width > style.width and style.dashes else 0
+            _draw_dashed(
+                pen, (at, box_y), (at + sample, box_y), style.dashes, width, colour, grown
+            )
+        pen.text((at + sample + 8, y), words, font=font, fill=_INK, anchor="lm")
+        at = end + 26

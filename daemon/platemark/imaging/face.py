@@ -1,0 +1,167 @@
+"""Make the face of a print from its original, in one pass or two."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+
+import pyvips
+
+from platemark.imaging.print_file import needs_64_bit
+from platemark.imaging.resample import enlarge_picture, reduce_picture
+from platemark.imaging.source import (
+    Profile,
+    colour_bands,
+    in_16_bit,
+    named_16_bit,
+    stored_box,
+    turn_in_words,
+    upright,
+)
+from platemark.imaging.steps import PictureFault
+from platemark.model.finding import Change
+from platemark.model.geometry import Box
+from platemark.model.plan import Plan
+from platemark.model.units import shown
+
+_TILE_PX = 256
+
+
+def make_face(
+    original: pyvips.Image, plan: Plan, source: Profile, path: str
+) -> tuple[Change, ...]:
+    """Write the face and say what was done to the pixels on the way.
+
+    Args:
+        original: As stored, sequential.
+        plan: Says orientation, crop and size.
+        source: The picture's profile.
+        path: File to write.
+
+    Raises:
+        PictureFault: the picture is not the one that was planned with.
+    """
+    box = stored_box(plan.crop, plan.orientation, original.width, original.height)
+    if min(box.left, box.top) < 0 or (
+        box.left + box.width > original.width or box.top + box.height > original.height
+    ):
+        raise PictureFault("The plan takes more than the picture has; plan the picture again.")
+    changes = [*_shape_changes(original, plan), *_sample_changes(original, source)]
+    picture = _cropped(original, box)
+    picture = in_16_bit(colour_bands(picture, source))
+    is_turned = plan.orientation >= 5
+    wanted = plan.placed
+    width, height = (
+        (wanted.height, wanted.width) if is_turned else (wanted.width, wanted.height)
+    )
+    picture, resampling = _resampled(picture, plan, source, width, height)
+    changes += resampling
+    if (picture.width, picture.height) != (width, height):
+        raise PictureFault(
+            f"The picture is {picture.width} × {picture.height} px, but its place on the print is "
+            f"{width} × {height} px; plan the picture again."
+        )
+    if plan.orientation == 1:
+        _write_tiled(picture, path)
+        return tuple(changes)
+    # Turning reads in another order than the file has, so it goes by a tiled file of its own.
+    as_stored = Path(path).with_suffix(".stored")
+    try:
+        _write_tiled(picture, str(as_stored))
+        tiled = named_16_bit(pyvips.Image.tiffload(str(as_stored), access="random"))
+        _write_tiled(upright(tiled, plan.orientation), path)
+    finally:
+        as_stored.unlink(missing_ok=True)
+    return tuple(changes)
+
+
+def _cropped(image: pyvips.Image, box: Box) -> pyvips.Image:
+    if (box.left, box.top, box.width, box.height) == (0, 0, image.width, image.height):
+        return image
+    return image.crop(box.left, box.top, box.width, box.height)
+
+
+def _resampled(
+    picture: pyvips.Image, plan: Plan, source: Profile, width: int, height: int
+) -> tuple[pyvips.Image, list[Change]]:
+    if plan.resample == "none":
+        return picture, []
+    crop, placed = plan.crop, plan.placed
+    before, after = f"{crop.width}x{crop.height}", f"{placed.width}x{placed.height}"
+    factor = shown(Fraction(placed.width, crop.width), 3)
+    if plan.resample == "enlarge":
+        text = f"Enlarged to {factor} of its size with bicubic interpolation"
+        made, code = enlarge_picture(picture, width, height), "enlarged"
+    else:
+        made, in_light = reduce_picture(picture, width, height, source.parsed)
+        text = f"Reduced to {factor} of its size with Lanczos-3 " + (
+            "in linear light" if in_light else "as encoded"
+        )
+        code = "reduced"
+    return made, [Change(code, f"{text}, {before} became {after}.", before, after)]
+
+
+def _shape_changes(original: pyvips.Image, plan: Plan) -> Iterator[Change]:
+    width, height = original.width, original.height
+    before = f"{width}x{height}"
+    if plan.orientation != 1:
+        if plan.orientation >= 5:
+            width, height = height, width
+        after = f"{width}x{height}"
+        yield Change(
+            "orientation-applied",
+            f"Applied EXIF orientation {plan.orientation} ({turn_in_words(plan.orientation)}); "
+            f"pixels {before} became {after}.",
+            before,
+            after,
+        )
+    crop = plan.crop
+    if (crop.width, crop.height) != (width, height):
+        off = (crop.left, crop.top, width - crop.left - crop.width, height - crop.top - crop.height)
+        sides = ", ".join(
+            f"{cut} px off the {side}"
+            for side, cut in zip(("left", "top", "right", "bottom"), off, strict=True)
+            if cut
+        )
+        before, after = f"{width}x{height}", f"{crop.width}x{crop.height}"
+        yield Change("cropped", f"Cropped: {sides}; {before} became {after}.", before, after)
+
+
+def _sample_changes(original: pyvips.Image, source: Profile) -> Iterator[Change]:
+    colour = 1 if original.bands < 3 else 3
+    if original.bands > colour:
+        count = original.bands - colour
+        what = "an extra channel" if count == 1 else f"{count} extra channels"
+        yield Change(
+            "alpha-dropped",
+            f"Left out {what} (transparency or a saved selection), which a print has no use for.",
+            f"{original.bands} channels",
+            f"{colour} channels",
+        )
+    if colour < source.bands:
+        yield Change(
+            "grey-as-rgb",
+            "Took the grey picture as equal red, green and blue, because its profile is for RGB.",
+            "1 channel",
+            "3 channels",
+        )
+    if original.format == "uchar":
+        yield Change(
+            "promoted",
+            "Took 8-bit samples to 16 bit for the work (each times 257, so no value moves).",
+            "8 bit",
+            "16 bit",
+        )
+
+
+def _write_tiled(image: pyvips.Image, path: str) -> None:
+    image.tiffsave(
+        path,
+        tile=True,
+        tile_width=_TILE_PX,
+        tile_height=_TILE_PX,
+        compression="none",
+        bigtiff=needs_64_bit(image),
+        keep=pyvips.ForeignKeep.NONE,
+    )

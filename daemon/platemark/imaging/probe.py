@@ -1,0 +1,189 @@
+"""Probe a picture: read its own tags, then decode every pixel once and keep none of them.
+
+The steps, cheapest first: first bytes, tags, the studio's limits, holes in the data, one
+streamed decode. Each is taken only where those before found the picture worth it, so a bomb is
+refused from its header and a file that is cut short is told from its tags.
+
+Only this step's module imports the decoder; the readers of tags beside it are plain Python.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+
+import pyvips
+
+from platemark.imaging.header_facts import Header, read_header
+from platemark.imaging.holes import BLOCK_BYTES, find_hole
+from platemark.model.picture import Facts, Format
+from platemark.model.work import HeaderLimits, ProbeReport, ProbeTask
+
+_OPAQUE: Final = {"uchar": 255.0, "ushort": 65535.0, "uint": 4294967295.0}
+"""Largest code of each sample form; a float's is 1."""
+
+_MOST_DECODER_WORDS = 160
+
+
+def probe(task: ProbeTask) -> ProbeReport:
+    """Read a picture's own tags and decode all of it.
+
+    Args:
+        task: The file, the name that it was dropped under and the studio's limits.
+
+    Returns:
+        Its facts. Whatever is wrong with the picture is told there.
+
+    Raises:
+        OSError: The file cannot be read, or the system gives no thread to decode it.
+        MemoryError: The picture needs more memory than this process may use.
+    """
+    with Path(task.path).open("rb") as stream:
+        size = os.fstat(stream.fileno()).st_size
+        header = read_header(stream, size, task.name)
+        facts = replace(header.facts, over_limit=" ".join(_over_limits(header, task.limits)))
+        if facts.over_limit or facts.format == "other":
+            return ProbeReport(facts)
+        if not facts.damage:
+            hole = find_hole(stream, size, header.data) if header.data is not None else None
+            if hole is not None:
+                row = "" if hole.row is None else f", row {hole.row:,}"
+                facts = replace(facts, zero_run=f"byte {hole.offset:,}{row}")
+            facts = _decode(task.path, replace(header, facts=facts))
+        if facts.damage and not facts.truncated:
+            facts = replace(facts, truncated=_ends_in_zeros(stream, size))
+    return ProbeReport(facts)
+
+
+def open_picture(path: str, form: Format, *, access: str = "sequential") -> Any:
+    """Open an original with the one loader that agrees with its first bytes.
+
+    Args:
+        path: The file.
+        form: What `probe` found it to be; `other` is not taken.
+        access: `sequential` to stream it once from the top, or `random`.
+
+    Returns:
+        A pyvips image, still to be decoded, that fails at the first damaged row.
+
+    Raises:
+        pyvips.Error: Its header cannot be read.
+        KeyError: `form` has no loader.
+    """
+    loaders = {
+        # A TIFF in few strips needs more than the library's own 50 MB for one of them; the
+        # studio's limits have been held against the header, and the process has its own.
+        "tiff": lambda **options: pyvips.Image.tiffload(path, unlimited=True, **options),
+        "jpeg": lambda **options: pyvips.Image.jpegload(path, **options),
+        "png": lambda **options: pyvips.Image.pngload(path, **options),
+    }
+    return loaders[form](access=access, fail_on="error", revalidate=True)
+
+
+def _over_limits(header: Header, limits: HeaderLimits) -> Iterator[str]:
+    """Yield a sentence for every limit that the header exceeds."""
+    facts = header.facts
+    if facts.bytes > limits.file_bytes:
+        yield (
+            f"The file has {facts.bytes:,} bytes; the studio takes at most {limits.file_bytes:,}."
+        )
+    if max(facts.width, facts.height) > limits.side_px:
+        yield (
+            f"The picture is {facts.width:,} × {facts.height:,} px; the studio takes at most "
+            f"{limits.side_px:,} px a side."
+        )
+    if facts.pixels > limits.pixels:
+        yield (
+            f"The picture has {facts.pixels:,} pixels; the studio takes at most {limits.pixels:,}."
+        )
+    if facts.progressive and facts.pixels > limits.progressive_pixels:
+        kind, remedy = (
+            ("a progressive JPEG", "as a baseline JPEG")
+            if facts.format == "jpeg"
+            else ("an interlaced PNG", "without interlacing")
+        )
+        yield (
+            f"The picture is {kind} of {facts.pixels:,} pixels, which needs memory for all of "
+            f"them at once; the studio takes at most {limits.progressive_pixels:,}. "
+            f"Save it {remedy}."
+        )
+    # A file that is cut short has fewer bytes than it should: that says nothing of a bomb.
+    if not facts.damage and header.decoded_bytes > limits.expansion * facts.bytes:
+        yield (
+            f"The file's {facts.bytes:,} bytes would unpack to {header.decoded_bytes:,}, more "
+            f"than {limits.expansion:,} times as many, which no photograph does."
+        )
+
+
+def _decode(path: str, header: Header) -> Facts:
+    """Decode the whole picture once and return its facts, with damage or with what alpha it has."""
+    facts = header.facts
+    try:
+        image = open_picture(path, facts.format)
+        disagreement = _disagreement(image, header)
+        if disagreement:
+            return replace(facts, damage=disagreement)
+        # Every row is decoded whatever bands are used; one band makes the least arithmetic.
+        band = 0 if header.alpha_band is None else header.alpha_band % image.bands
+        mean = image.extract_band(band).avg()
+    except pyvips.Error as error:
+        return _with_decoder_fault(facts, str(error))
+    if header.alpha_band is None:
+        return facts
+    # The mean of whole numbers equals their largest possible value only where all of them do.
+    if mean < _OPAQUE.get(image.format, 1.0):
+        return replace(facts, alpha="transparent")
+    note = "The transparency channel is opaque throughout and is dropped."
+    return replace(facts, alpha="opaque", notes=(*facts.notes, note))
+
+
+def _disagreement(image: Any, header: Header) -> str:
+    """Return what the decoder understands otherwise than our reading of the tags; empty if nought.
+
+    A file on which two readers disagree is damaged or made to deceive one of them.
+    """
+    facts = header.facts
+    if (image.width, image.height) != (facts.width, facts.height):
+        return (
+            f"The file says that it is {facts.width:,} × {facts.height:,} px, but decodes to "
+            f"{image.width:,} × {image.height:,} px."
+        )
+    is_deep = image.format not in {"uchar", "char"}
+    if is_deep != (facts.bits > 8):
+        return f"The file says that it has {facts.bits} bits a channel, but decodes to others."
+    if header.alpha_band is not None and header.alpha_band >= image.bands:
+        return "The file says that it has transparency, but decodes without."
+    return ""
+
+
+def _with_decoder_fault(facts: Facts, words: str) -> Facts:
+    """Return the facts with what the decoder said as damage.
+
+    Raises:
+        MemoryError: It had too little memory.
+        OSError: It could not start a thread.
+    """
+    lines = [line.strip() for line in words.splitlines() if line.strip()]
+    last = lines[-1] if lines else ""
+    lower = words.lower()
+    if "thread" in lower:
+        raise OSError(errno.EAGAIN, "The system gave no thread to decode with", last)
+    if any(sign in lower for sign in ("memory", "no space for", "malloc")):
+        raise MemoryError(f"The picture needs more memory than there is ({last}).")
+    if "not configured" in lower or "not implemented" in lower or "unsupported" in lower:
+        damage = f"Its kind of compression or pixels ({facts.compression}) cannot be read here."
+        return replace(facts, damage=damage)
+    sentence = "The picture data are damaged and cannot be read to the end"
+    return replace(facts, damage=f"{sentence} (the decoder says: {last[:_MOST_DECODER_WORDS]}).")
+
+
+def _ends_in_zeros(stream: BinaryIO, size: int) -> bool:
+    """Tell whether a damaged file ends in a whole block of zeros, as an unfinished copy may."""
+    if size < 2 * BLOCK_BYTES:
+        return False
+    stream.seek(size - BLOCK_BYTES)
+    return not any(stream.read(BLOCK_BYTES))

@@ -1,0 +1,129 @@
+"""Make a picture larger or smaller, in float, so that white stays white.
+
+On integers the library's own resize moves plain areas by up to 96 codes. A reduction averages
+light, so it is done in linear light where the profile says what that is: each code goes through a
+table of 65,536 floats, and back through an inverse that is exact for every code.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyvips
+from numpy.typing import NDArray
+
+from platemark.imaging.icc import IccProfile, ToneCurve
+from platemark.imaging.source import named_16_bit
+
+Floats = NDArray[np.float64]
+
+_TOP = 65535
+_CODES = np.arange(_TOP + 1, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tables:
+    """One curve's tables, 65,536 entries each."""
+
+    linear: Floats
+    """Light of each code."""
+    code: Floats
+    """Code at each step of the square root of light, which is fine enough near black."""
+    rise: Floats
+    """From each entry of `code` to the next."""
+
+
+def reduce_picture(
+    image: pyvips.Image, width: int, height: int, profile: IccProfile
+) -> tuple[pyvips.Image, bool]:
+    """Make a 16-bit picture smaller with Lanczos-3.
+
+    Args:
+        image: 16-bit samples; sequential access is enough.
+        width: Wanted, px.
+        height: Wanted, px.
+        profile: What the samples mean.
+
+    Returns:
+        The picture, and whether it was done in linear light (else as encoded, where the profile
+        has no curves that can be turned round).
+    """
+    tables = _all_tables(profile)
+    if tables is None:
+        return _encoded(_resize(image.cast("float"), width, height, "lanczos3")), False
+    light = image.maplut(_lut([each.linear for each in tables]))
+    light = _resize(light, width, height, "lanczos3")
+    brightest = max(float(each.linear[-1]) for each in tables)
+    position = light.clamp(min=0, max=brightest) ** 0.5 * _TOP
+    step = position.cast("ushort")
+    within = position - step
+    code = step.maplut(_lut([each.code for each in tables]))
+    rise = step.maplut(_lut([each.rise for each in tables]))
+    return _encoded(code + within * rise), True
+
+
+def enlarge_picture(image: pyvips.Image, width: int, height: int) -> pyvips.Image:
+    """Make a 16-bit picture larger with the library's bicubic, as encoded.
+
+    Args:
+        image: 16-bit samples; sequential access is enough.
+        width: Wanted, px.
+        height: Wanted, px.
+    """
+    return _encoded(_resize(image.cast("float"), width, height, "cubic"))
+
+
+def _resize(image: pyvips.Image, width: int, height: int, kernel: str) -> pyvips.Image:
+    result: pyvips.Image = image.resize(
+        width / image.width, vscale=height / image.height, kernel=kernel, gap=0
+    )
+    if (result.width, result.height) != (width, height):
+        raise ValueError(
+            f"the resize gave {result.width} × {result.height}, not {width} × {height}"
+        )
+    return result
+
+
+def _encoded(image: pyvips.Image) -> pyvips.Image:
+    """Back to 16 bit: rounded, and clipped where the kernel overshoots."""
+    return named_16_bit((image.clamp(min=0, max=_TOP) + 0.5).cast("ushort"))
+
+
+def _all_tables(profile: IccProfile) -> list[_Tables] | None:
+    """Tables of each channel, or None where linear light is not known.
+
+    A profile with tables of its own converts by them, not by its curves; one whose connection
+    space is Lab has curves to lightness.
+    """
+    if profile.tables or not profile.curves or profile.header.pcs != "XYZ":
+        return None
+    made: dict[ToneCurve, _Tables | None] = {}
+    for curve in profile.curves:
+        if curve not in made:
+            made[curve] = _tables(curve)
+    found = [made[curve] for curve in profile.curves]
+    if len(made) == 1:
+        found = found[:1]
+    usable = [each for each in found if each is not None]
+    return usable if len(usable) == len(found) else None
+
+
+def _tables(curve: ToneCurve) -> _Tables | None:
+    if curve.table:
+        entries = np.linspace(0, _TOP, len(curve.table))
+        linear = np.interp(_CODES, entries, np.asarray(curve.table))
+    else:
+        linear = np.array([curve.value(code / _TOP) for code in range(_TOP + 1)])
+    if np.any(np.diff(linear) < 0) or linear[-1] <= linear[0]:
+        return None
+    code = np.interp((_CODES / _TOP) ** 2, linear, _CODES)
+    # Where a curve is flat at an end, light alone does not say which code was meant.
+    code[0] = 0
+    code[np.searchsorted(_CODES / _TOP, np.sqrt(linear[-1])) :] = _TOP
+    return _Tables(linear, code, np.append(np.diff(code), 0))
+
+
+def _lut(columns: list[Floats]) -> pyvips.Image:
+    array = np.stack(columns, axis=-1).astype(np.float32)[np.newaxis]
+    return pyvips.Image.new_from_array(array)

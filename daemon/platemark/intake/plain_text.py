@@ -1,0 +1,40 @@
+"""Text for people, safe to show: one line at a time, with nothing that hides or turns signs."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+
+from platemark.model.job import shown_name
+
+# A number keeps its unit on its line.
+_UNIT = re.compile(r"(?<=[0-9]) (?=(?:%|in|cm|mm|ppi|px|kg)(?:\W|$))")
+
+
+def flat(text: str) -> str:
+    """Text on one line; signs that hide or turn others are replaced."""
+    return " ".join(shown_name(part.encode("utf-8", "replace")) for part in text.split())
+
+
+def wrapped(text: str, width: int, first: str = "", rest: str = "") -> list[str]:
+    """Text in lines of at most `width` columns; a word that is longer stays whole.
+
+    Args:
+        text: What to say.
+        width: Columns.
+        first: Begins the first line.
+        rest: Begins each line after it.
+    """
+    return textwrap.wrap(
+        _UNIT.sub("\u00a0", flat(text)),
+        width,
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def shortened(text: str, longest: int) -> str:
+    """Text of at most so many signs, with an ellipsis where some are left out."""
+    return text if len(text) <= longest else text[: longest - 1] + "…"

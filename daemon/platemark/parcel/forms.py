@@ -1,0 +1,37 @@
+"""The forms in which a parcel's tickets are written, found by a walk over this package.
+
+A new form is one module here with a `FORM`; nothing else is edited.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import pkgutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from platemark.model.ticket import ParcelTicket
+
+Drawings = Mapping[int, bytes]
+"""A JPEG for each job's number: the whole print file, small, with nothing drawn on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class TicketForm:
+    """One file beside the print files, and how it is made."""
+
+    file_name: str
+    make: Callable[[ParcelTicket, Drawings], bytes]
+
+
+@functools.cache
+def ticket_forms() -> tuple[TicketForm, ...]:
+    """Every form that this package has, by file name."""
+    package = importlib.import_module("platemark.parcel")
+    found = []
+    for entry in pkgutil.iter_modules(package.__path__, "platemark.parcel."):
+        form = getattr(importlib.import_module(entry.name), "FORM", None)
+        if isinstance(form, TicketForm):
+            found.append(form)
+    return tuple(sorted(found, key=lambda form: form.file_name))

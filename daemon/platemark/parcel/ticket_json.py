@@ -1,0 +1,207 @@
+"""`ticket.json` and the JSON Schema that describes it to the lab's programs."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import msgspec
+
+from platemark.model.plain import to_plain
+from platemark.model.ticket import TICKET_VERSION, ParcelTicket
+from platemark.parcel.forms import Drawings, TicketForm
+
+SCHEMA_ID = f"urn:platemark:ticket:{TICKET_VERSION}"
+
+_SHA256 = {"pattern": "^[0-9a-f]{64}$"}
+_COUNT = {"minimum": 1}
+_LENGTH_PX = {"minimum": 0}
+_DECIMAL = {"pattern": r"^[0-9]+(\.[0-9]+)?$"}
+
+# What the types alone do not say, class by class: (words, further rules).
+_FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
+    "ParcelTicket": {
+        "version": ("Version of this shape.", {"const": TICKET_VERSION}),
+        "parcel": ("The parcel's name; also its folder's.", {}),
+        "lab": ("The lab's id in the studio's settings.", {}),
+        "lab_name": ("The lab's name, for people.", {}),
+        "studio": ("Who prepared the parcel.", {}),
+        "created": ("When the tickets were written: UTC, RFC 3339.", {"format": "date-time"}),
+        "witness": ("The newest entry of the studio's record when this was written.", {}),
+        "tickets": ("One for each job, in the order of the parcel.", {}),
+    },
+    "Witness": {
+        "seq": ("Number of the entry.", _COUNT),
+        "hash": ("Its hash, SHA-256, hexadecimal.", _SHA256),
+    },
+    "Ticket": {
+        "job": ("Number of the job in the studio.", _COUNT),
+        "request": ("What is to be printed.", {}),
+        "original": ("The photographer's file, which stays in the studio.", {}),
+        "print_file": ("What is to be printed from.", {}),
+        "colour": ("How the colour was converted, and what is left to do.", {}),
+        "geometry": ("Where everything lies, in pixels of the print file.", {}),
+        "changes": ("Everything that was done to pixels and tags, in order.", {}),
+        "findings": ("What the lab should know: cautions, and stops that were accepted.", {}),
+        "instructions": ("What to do and what not to do, one sentence each.", {}),
+        "cautions": ("Handling and hanging, one sentence each.", {}),
+        "weight": ("Of the finished panel; null where it is not reckoned.", {}),
+    },
+    "TicketRequest": {
+        "surface": ("The surface's id in the studio's settings.", {}),
+        "product": ("The lab's own product name.", {}),
+        "size": ("The picture on the front face: 16x20in, 40x60cm, or an ISO 216 name.", {}),
+        "sheet": ("The trimmed paper, written like a size.", {}),
+        "border": ("White around the picture: one length, or left, top, right, bottom.", {}),
+        "copies": ("How many prints.", _COUNT),
+        "purpose": ("A test is judged and not sold.", {}),
+        "edge": (
+            "How bleed or wrap is filled: none, included, mirror, extend, image, "
+            "or solid with a colour.",
+            {},
+        ),
+        "wrap": ("Depth of the bar that the print goes round; 0mm where there is none.", {}),
+        "order": ("What belongs together, by the studio's name.", {}),
+        "set": ("Name of the set that must match within the order.", {}),
+        "set_of": ("How many panels the set has.", {}),
+        "title": ("The picture's title.", {}),
+        "due": ("Wanted by: a date, RFC 3339.", {}),
+        "finish": ("Varnish, laminate or other finish.", {}),
+        "mount": ("How it is mounted.", {}),
+        "hardware": ("What it hangs by.", {}),
+        "ship_to": ("Where it goes.", {}),
+        "note": ("From the studio to the lab.", {}),
+    },
+    "TicketOriginal": {
+        "name": ("As it was dropped.", {}),
+        "sha256": ("Of the file, hexadecimal.", _SHA256),
+        "bytes": ("Its length.", _COUNT),
+        "width_px": ("As stored, before its orientation tag is applied.", _COUNT),
+        "height_px": ("As stored, before its orientation tag is applied.", _COUNT),
+        "bits": ("Bits for each channel.", {}),
+        "format": ("TIFF, JPEG or PNG.", {}),
+        "orientation": ("Exif orientation of the stored pixels.", {"minimum": 1, "maximum": 8}),
+        "profile": ("Name of its colour profile.", {}),
+    },
+    "TicketPrintFile": {
+        "path": ("From the parcel's root.", {"pattern": "^data/[A-Za-z0-9._-]{1,100}$"}),
+        "sha256": ("Of the file, hexadecimal.", _SHA256),
+        "bytes": ("Its length.", _COUNT),
+        "width_px": ("Of the whole document, bleed or wrap included.", _COUNT),
+        "height_px": ("Of the whole document, bleed or wrap included.", _COUNT),
+        "ppi": ("Pixels per inch at the ordered size: a decimal, or a fraction where exact.", {}),
+        "bits": ("Bits for each channel.", {}),
+        "format": ("TIFF or JPEG.", {}),
+        "compression": ("As the file has it.", {}),
+        "profile_sha256": ("Of the embedded profile, hexadecimal.", _SHA256),
+    },
+    "TicketColour": {
+        "source_profile": ("What the picture's numbers meant.", {}),
+        "source_profile_from": ("Whether the picture said so, or a written policy did.", {}),
+        "output_profile": ("What the print file's numbers mean.", {}),
+        "output_profile_sha256": ("Of that profile, hexadecimal.", _SHA256),
+        "intent": (
+            "Rendering intent (ICC.1): of the conversion that was made, or that the lab makes.",
+            {},
+        ),
+        "black_point_compensation": ("Whether it is on, for the same conversion.", {}),
+        "conversion": (
+            "lab-profile: already in the lab's profile, print without colour management. "
+            "working-space: converted to one that the lab takes. keep: as the picture came. In "
+            "both of these the lab converts once, from the embedded profile.",
+            {},
+        ),
+        "dither_seed": ("Seed of the dither to 8 bits; null where there was none.", {}),
+        "engine": ("Libraries that made the pixels, with versions and hash.", {}),
+        "check": ("How the print file compared with an exact conversion.", {}),
+    },
+    "TicketCheck": {
+        "sampled": ("Pixels of the face that were compared.", {"minimum": 0}),
+        "mean": ("Mean CIEDE2000 of the 16-bit pixels, before dither or JPEG.", _DECIMAL),
+        "p99": ("What 99 of 100 pixels stay within, CIEDE2000.", _DECIMAL),
+        "largest": ("Largest difference found, CIEDE2000.", _DECIMAL),
+        "container": ("How the file's own samples compare with those pixels.", {}),
+    },
+    "TicketGeometry": {
+        "face_box": ("The front face: what is seen from the front.", {}),
+        "trim_box": ("Where the sheet is cut; with a wrap, the bar's back edge.", {}),
+        "safe_box": ("Signatures and faces stay inside.", {}),
+        "bleed_px": ("On each side, cut away.", _LENGTH_PX),
+        "wrap_px": ("On each side, round the bar.", _LENGTH_PX),
+        "tuck_px": ("On each side, behind the bar.", _LENGTH_PX),
+        "native_ppi": ("Of the picture at the ordered size, before any resampling.", {}),
+        "mirrored_by": ("Who turns the picture left for right; it happens once or never.", {}),
+    },
+    "Box": {
+        "left": ("From the print file's left edge, px.", _LENGTH_PX),
+        "top": ("From its top edge, px.", _LENGTH_PX),
+        "width": ("px.", _COUNT),
+        "height": ("px.", _COUNT),
+    },
+    "Change": {
+        "code": ("Which change, for programs.", {}),
+        "text": ("What was done and why.", {}),
+        "before": ("What it was.", {}),
+        "after": ("What it became.", {}),
+    },
+    "TicketFinding": {
+        "code": ("Which finding, for programs.", {}),
+        "severity": ("A stop is only here if somebody accepted it.", {}),
+        "message": ("What was found, with its numbers.", {}),
+        "accepted": ("Whether somebody at the studio accepted it.", {}),
+    },
+    "TicketWeight": {
+        "kilograms": ("Without frame, rails and packing.", _DECIMAL),
+        "two_people": ("Whether two people should lift it.", {}),
+    },
+}
+
+
+def parcel_ticket_bytes(parcel: ParcelTicket) -> bytes:
+    """Write `ticket.json`: UTF-8 (RFC 8259), keys sorted, the same bytes for the same parcel.
+
+    A key without a value is there and null.
+    """
+    return _json_bytes(to_plain(parcel))
+
+
+def ticket_schema() -> dict[str, Any]:
+    """Make the JSON Schema (2020-12) of `ticket.json`, from the model's own classes.
+
+    More keys than it names may stand in a ticket; a program passes over what it does not know.
+    """
+    made = msgspec.json.schema(ParcelTicket)
+    definitions: dict[str, dict[str, Any]] = made["$defs"]
+    for name, definition in definitions.items():
+        definition["description"] = " ".join(definition["description"].split())
+        for key, rules in definition["properties"].items():
+            words, further = _FIELDS[name][key]
+            rules.update(further)
+            rules["description"] = words
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": SCHEMA_ID,
+        "title": "A parcel's ticket",
+        "description": "Everything a lab is told about one parcel of print files. Paths are from "
+        "the parcel's root; lengths in pixels are of the print file; exact decimals and "
+        "fractions are strings.",
+        **made,
+    }
+
+
+def schema_bytes() -> bytes:
+    """The schema as it is published in `config/schema/ticket.schema.json`."""
+    return _json_bytes(ticket_schema(), sort=False)
+
+
+def _json_bytes(data: object, *, sort: bool = True) -> bytes:
+    text = json.dumps(data, indent=2, sort_keys=sort, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode("utf-8")
+
+
+def _made(parcel: ParcelTicket, drawings: Drawings) -> bytes:
+    del drawings
+    return parcel_ticket_bytes(parcel)
+
+
+FORM = TicketForm("ticket.json", _made)

@@ -1,0 +1,146 @@
+"""Invented tickets and notices for the tests of parcels, pages and answer sheets."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import replace
+from pathlib import Path
+
+from platemark.model.finding import Change, Finding
+from platemark.model.geometry import Box
+from platemark.model.notice import HeldNotice
+from platemark.model.ticket import (
+    ParcelItem,
+    ParcelTicket,
+    Ticket,
+    TicketCheck,
+    TicketColour,
+    TicketFinding,
+    TicketGeometry,
+    TicketOriginal,
+    TicketPrintFile,
+    TicketRequest,
+    TicketWeight,
+    Witness,
+)
+
+JPEG = b"\xff\xd8\xff\xe0 not a picture, only its first bytes \xff\xd9"
+
+
+def sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def made_ticket(job: int = 123, content: bytes = b"print", **request: object) -> Ticket:
+    """One job on smooth rag for a lab with its own profile; `request` changes what was asked."""
+    asked = TicketRequest(
+        surface="smooth-rag", product="Smooth Cotton Rag 310", size="16x20in", sheet="18x22in",
+        border="1in", copies=2, purpose="final", edge="none", wrap="0mm", order="Autumn show",
+        set=None, set_of=None, title="Heron at dusk", due="2026-04-02", finish=None, mount=None,
+        hardware=None, ship_to=None, note="Pack flat.",
+    )  # fmt: skip
+    return Ticket(
+        job=job,
+        request=replace(asked, **request),  # type: ignore[arg-type]
+        original=TicketOriginal(
+            "heron_16x20in.tif", sha256(b"original"), 288_000_123, 6000, 7500, 16, "TIFF", 1,
+            "Adobe RGB compatible",
+        ),
+        print_file=TicketPrintFile(
+            f"data/{job:06d}_heron.tif", sha256(content), len(content), 5400, 6600, "300", 16,
+            "TIFF", "lzw", sha256(b"profile"),
+        ),
+        colour=TicketColour(
+            "Adobe RGB compatible", "embedded", "Brindlewick Smooth Rag", sha256(b"profile"),
+            "relative", True, "lab-profile", None, "pixel library 8.18",
+            TicketCheck(131_072, "0.021", "0.11", "0.61", "equal"),
+        ),
+        geometry=TicketGeometry(
+            Box(300, 300, 4800, 6000), Box(0, 0, 5400, 6600), Box(360, 360, 4680, 5880), 0, 0, 0,
+            "375", "nobody",
+        ),
+        changes=(
+            Change("resample", "Reduced, because the lab takes at most 360 ppi.", "375 ppi", "300"),
+        ),
+        findings=(TicketFinding("size-ppi", "caution", "It has 212 ppi; 240 is better.", False),),
+        instructions=("Do not crop, resize, sharpen or enhance.",),
+        cautions=(),
+        weight=None,
+    )  # fmt: skip
+
+
+def made_parcel(*tickets: Ticket) -> ParcelTicket:
+    return ParcelTicket(
+        version="1",
+        parcel="brindlewick-000017",
+        lab="brindlewick",
+        lab_name="Brindlewick",
+        studio="Studio Larkfield",
+        created="2026-03-14T09:12:44Z",
+        witness=Witness(4711, sha256(b"witness")),
+        tickets=tickets or (made_ticket(),),
+    )
+
+
+def panel(ticket: Ticket) -> Ticket:
+    """The same job as a heavy panel that the lab converts itself."""
+    return replace(
+        ticket,
+        colour=replace(ticket.colour, conversion="keep", output_profile="Adobe RGB compatible"),
+        weight=TicketWeight("11.3", True),
+        cautions=("Edges cut: wear gloves.",),
+    )
+
+
+def made_items(folder: Path, contents: dict[int, bytes]) -> tuple[ParcelItem, ...]:
+    """Write print files and drawings as the archive has them, with their tickets."""
+    items = []
+    for job, content in contents.items():
+        print_file, drawing = folder / f"{sha256(content)}.tif", folder / f"{job}.jpg"
+        print_file.write_bytes(content)
+        drawing.write_bytes(JPEG)
+        items.append(ParcelItem(made_ticket(job, content), str(print_file), str(drawing)))
+    return tuple(items)
+
+
+PROPORTION = Finding(
+    "size-proportion",
+    "stop",
+    "The picture is 3 : 2 and 16 × 20 in is 5 : 4.",
+    "Choose a crop, a border or another size.",
+    "never",
+    (("size", "16x20in"),),
+    ("fit=crop", "fit=border", "size=16x24in"),
+)
+FEW_PIXELS = Finding(
+    "size-ppi",
+    "stop",
+    "At 16 × 20 in it has 128 ppi; smooth rag needs 140.",
+    "Order it smaller.",
+    "photographer",
+    (("ppi", "128"),),
+    ("size=12x16in",),
+)
+SENT_ALREADY = Finding(
+    "same-again", "stop", "It was sent already in brindlewick-000003.", "Accept it to send it "
+    "again.", "assistant", (("job", "000091"),),
+)  # fmt: skip
+
+
+def made_notice(*findings: Finding, **changed: object) -> HeldNotice:
+    notice = HeldNotice(
+        job=123,
+        name="heron_16x20in.tif",
+        surface="smooth-rag",
+        surface_name="Smooth rag",
+        lab_name="Brindlewick",
+        size="16x20in",
+        order="Autumn show",
+        seq=4711,
+        held_since="14 March 2026, 09:12",
+        findings=findings or (FEW_PIXELS,),
+        facts=(("format", "TIFF"), ("pixels", "2560 × 1706")),
+        people=(("Ida Marlow", "photographer"), ("Tom Wicket", "assistant")),
+        drawing_choices=(("a", "fit=crop: 16.7 % is cut off"), ("b", "fit=border: whole")),
+    )
+    return replace(notice, **changed)  # type: ignore[arg-type]
