@@ -1,1 +1,44 @@
-"""Its place makes the modules beside it importable from every folder of tests."""
+"""What all tests share: the folder of good values, and programs that may be absent."""
+
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent / "unit"))
+
+REQUIRED = os.environ.get("PLATEMARK_REQUIRE_TOOLS") == "1"
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Skip a test whose program is absent, by name; where programs are required, fail it."""
+    for mark in item.iter_markers("tool"):
+        name = mark.args[0]
+        if shutil.which(name) is None:
+            if REQUIRED:
+                pytest.fail(f"{name} is not installed, and is required here", pytrace=False)
+            pytest.skip(f"{name} is not installed")
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Name the absent programs and count what could not be tried without them."""
+    skipped = [
+        str(report.longrepr[2])
+        for report in terminalreporter.stats.get("skipped", [])
+        if isinstance(report.longrepr, tuple) and "is not installed" in report.longrepr[2]
+    ]
+    for reason in sorted(set(skipped)):
+        count = skipped.count(reason)
+        terminalreporter.write_line(f"{reason.removeprefix('Skipped: ')}: {count} tests not tried")
+
+
+@pytest.fixture(autouse=True)
+def _nobody_watches_the_disk() -> Iterator[None]:
+    """No test leaves an observer behind."""
+    from platemark import durable
+
+    yield
+    durable.observe(None)

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import functools
-import importlib
 import struct
-import warnings
 from typing import Any
 
 import imagecodecs
@@ -14,7 +12,7 @@ import pytest
 import pyvips
 from numpy.typing import NDArray
 
-from platemark.imaging.admission import Admission, admit_profile, delta_e_2000
+from platemark.imaging.admission import Admission, admit_profile
 from platemark.imaging.icc import (
     build_grey_profile,
     build_matrix_profile,
@@ -379,23 +377,6 @@ def test_coarse_8_bit_tables_are_admitted() -> None:
     assert verdict.reasons == ()
     assert verdict.round_trip_mean is not None
     assert 0.5 < verdict.round_trip_mean < 2.0
-
-
-# --- The measure ----------------------------------------------------------------------------
-
-
-def test_delta_e_is_that_of_colour_science() -> None:
-    """Our CIEDE2000 equals colour-science's on 50,000 random pairs, near, far and neutral."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # it warns about optional packages that are not there
-        colour = importlib.import_module("colour")
-    random = np.random.default_rng(11)
-    one = random.random((50_000, 3)) * (100, 256, 256) - (0, 128, 128)
-    other = one + random.normal(0, 8, one.shape)
-    other[:500] = -one[:500]
-    other[500:1000, 1:] = 0
-    reference = colour.delta_E(one, other, method="CIE 2000")
-    assert np.abs(delta_e_2000(one, other) - reference).max() < 1e-10
 
 
 def test_verdict_is_a_plain_value() -> None:

@@ -27,7 +27,7 @@ def named(pattern: str = USUAL, **changed: object) -> str:
 
 
 def test_pattern_is_filled() -> None:
-    """The lab's pattern is followed, spaces in a value become hyphens, between values underscores."""
+    """The lab's pattern is followed; spaces become hyphens in a value, underscores between."""
     assert named() == "000123_2x_Heron-at-dusk_16x20in.tif"
     assert named("{surface} {order} {job}") == "smooth-rag_Autumn-show_000123.tif"
 

@@ -78,7 +78,7 @@ def know(
 ) -> Known:
     """Put one value together for the checks."""
     lab, product = choose(settings, surface, resolved.request)
-    layout, misfit = _layout(facts, resolved.request, surface, product)
+    layout, misfit = layout_of(facts, resolved.request, surface, product)
     return Known(
         name=name,
         folder_surface=surface.id,
@@ -181,9 +181,10 @@ def accepted(
     return found
 
 
-def _layout(
+def layout_of(
     facts: Facts, request: Request, surface: Surface, product: Product | None
 ) -> tuple[Layout | None, str]:
+    """The layout, or why there is none although a size is given."""
     if product is None or facts.width < 1 or facts.height < 1:
         return None, ""
     if request.size is None and request.sheet is None:

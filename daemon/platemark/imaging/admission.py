@@ -19,6 +19,7 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
+from platemark.imaging.delta_e import delta_e_2000
 from platemark.imaging.icc import PCS_WHITE, IccProfile, ProfileDamage, Xyz, parse_profile
 
 Lab = tuple[float, float, float]
@@ -378,50 +379,3 @@ def _with_paper(relative: Lab, white: Xyz) -> Lab:
     ratio = np.where(f > 6 / 29, f**3, (116 * f - 16) * 27 / 24389)
     x, y, z = (ratio * np.array(white)).tolist()
     return _lab_from_xyz((x, y, z))
-
-
-def delta_e_2000(one: Floats, other: Floats) -> Floats:
-    """Return CIEDE2000 differences, all weights 1 (ISO/CIE 11664-6).
-
-    Args:
-        one: Lab, shape (n, 3).
-        other: Lab, shape (n, 3).
-
-    Returns:
-        Differences, shape (n,).
-    """
-    l1, a1, b1 = np.moveaxis(one, -1, 0)
-    l2, a2, b2 = np.moveaxis(other, -1, 0)
-    mean_c7 = ((np.hypot(a1, b1) + np.hypot(a2, b2)) / 2) ** 7
-    stretch = 1.5 - 0.5 * np.sqrt(mean_c7 / (mean_c7 + 25.0**7))
-    a1, a2 = a1 * stretch, a2 * stretch
-    c1, c2 = np.hypot(a1, b1), np.hypot(a2, b2)
-    h1, h2 = np.degrees(np.arctan2(b1, a1)) % 360, np.degrees(np.arctan2(b2, a2)) % 360
-    hueless = c1 * c2 == 0
-    turn = np.where(hueless, 0.0, (h2 - h1 + 180) % 360 - 180)
-    # Opposite hues: the formula takes the turn from the smaller angle to the larger as positive.
-    turn = np.where((np.abs(h2 - h1) == 180) & ~hueless, h2 - h1, turn)
-    mean_h = np.where(hueless, h1 + h2, _mean_hue(h1, h2))
-    mean_l, mean_c = (l1 + l2) / 2, (c1 + c2) / 2
-    t = (
-        1
-        - 0.17 * np.cos(np.radians(mean_h - 30))
-        + 0.24 * np.cos(np.radians(2 * mean_h))
-        + 0.32 * np.cos(np.radians(3 * mean_h + 6))
-        - 0.20 * np.cos(np.radians(4 * mean_h - 63))
-    )
-    rotation = (
-        -2
-        * np.sqrt(mean_c**7 / (mean_c**7 + 25.0**7))
-        * np.sin(np.radians(60 * np.exp(-(((mean_h - 275) / 25) ** 2))))
-    )
-    lightness = (l2 - l1) / (1 + 0.015 * (mean_l - 50) ** 2 / np.sqrt(20 + (mean_l - 50) ** 2))
-    chroma = (c2 - c1) / (1 + 0.045 * mean_c)
-    hue = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(turn / 2)) / (1 + 0.015 * mean_c * t)
-    return np.asarray(np.sqrt(lightness**2 + chroma**2 + hue**2 + rotation * chroma * hue))
-
-
-def _mean_hue(h1: Floats, h2: Floats) -> Floats:
-    total = h1 + h2
-    wrapped = np.where(total < 360, total + 360, total - 360)
-    return np.asarray(np.where(np.abs(h1 - h2) > 180, wrapped, total) / 2)

@@ -33,7 +33,7 @@ def print_changes(
         plan: What was asked.
         source: The picture's profile.
         output: The print file's.
-        agreement: Fast and exact conversion on a sample; None where nothing was converted.
+        agreement: Quick and exact conversion of a sample; None where nothing was converted.
     """
     yield from _around(plan)
     if agreement is not None:
@@ -89,7 +89,7 @@ def _conversion(plan: Plan, source: Profile, output: Profile, agreement: Agreeme
     text = f"Converted from {before} to {after}, {_INTENT_WORDS[plan.intent]}{compensation}"
     if not agreement.is_within_limits:
         text += (
-            "; done exactly, strip by strip, because the fast conversion was off by up to "
+            "; done exactly, strip by strip, because the quick way was off by up to "
             f"{agreement.largest:.1f} ΔE00 on a sample"
         )
     return Change("converted", f"{text}.", before, after)

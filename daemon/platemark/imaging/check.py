@@ -17,11 +17,14 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from platemark.imaging.convert import (
+    LARGEST_LIMIT,
+    P99_LIMIT,
     Agreement,
     Conversion,
-    Sample,
+    Places,
     conversion_of,
-    sample_face,
+    pixels_at,
+    sample_places,
 )
 from platemark.imaging.depth import dither_tile, dithered_at
 from platemark.imaging.edges import is_bordered
@@ -35,7 +38,11 @@ _STRIP_ROWS = 128
 _PPI_TOLERANCE = Fraction(1, 100)
 _TIFF_BITS, _TIFF_SAMPLES, _TIFF_PROFILE = 258, 277, 34675
 
-Pixels = NDArray[np.uint16] | NDArray[np.uint8]
+_NOT_COMPARED = "not compared"
+
+Codes16 = NDArray[np.uint16]
+Samples = NDArray[np.uint16] | NDArray[np.uint8]
+Numbers = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,31 +70,98 @@ def check(task: CheckTask) -> CheckReport:
     output = find_profile(plan.output_profile_sha256, files, source.data)
     conversion = conversion_of(plan, source, output)
     face = open_face(task.face)
-    sample = sample_face(face, plan.dither_seed)
     reasons = list(_against_plan(_stated(task.print_file), plan))
     if (face.width, face.height) != (plan.placed.width, plan.placed.height):
         reasons.append("the face is not of the planned size")
     if reasons:
-        return _report(reasons, None, "not compared")
-    exact = conversion.exact(sample.pixels)
-    fast = conversion.fast_pixels(sample.pixels)
-    agreement = conversion.agreement(fast, exact)
-    # The same sample decided which way the print was converted.
-    converted, judged = (
-        (fast, agreement)
-        if agreement.is_within_limits
-        else (exact, Agreement(len(exact), 0.0, 0.0, 0.0))
-    )
+        return _report(reasons, None, _NOT_COMPARED)
+    places = sample_places(face.width, face.height, plan.dither_seed)
+    taken = pixels_at(face, places)
     try:
-        printed, paper = _read_at(task.print_file, plan, sample)
+        printed, corners = _read_at(task.print_file, plan, places)
     except pyvips.Error as error:
         told = str(error).strip().splitlines()[-1]
-        return _report([f"the print file does not decode: {told}"], None, "not compared")
-    container, trouble = _container(plan, conversion, sample, converted, printed)
-    reasons += trouble
-    if is_bordered(plan) and np.any(paper != np.iinfo(paper.dtype).max):
-        reasons.append("the border is not bare paper")
-    return _report(reasons, judged, container)
+        return _report([f"it does not decode: {told}"], None, _NOT_COMPARED)
+    if is_bordered(plan) and np.any(corners != np.iinfo(corners.dtype).max):
+        reasons.append("its border is not bare paper")
+    compare = {("tiff", 16): _compare_16_bit, ("tiff", 8): _compare_dithered}.get(
+        (plan.format, plan.bits), _compare_jpeg
+    )
+    compared = compare(conversion, plan, places, taken, printed)
+    return _report([*reasons, *compared.reasons], compared.agreement, compared.container)
+
+
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """The colours before depth and coding against the exact ones; and the file's own samples."""
+
+    agreement: Agreement
+    container: str
+    container_reason: str = ""
+
+    @property
+    def reasons(self) -> Iterator[str]:
+        if not self.agreement.is_within_limits:
+            yield (
+                f"its colours are off by up to {self.agreement.largest:.2f} ΔE00 "
+                f"(1 % by more than {self.agreement.p99:.2f}) from an exact conversion; allowed "
+                f"are {LARGEST_LIMIT:g} and {P99_LIMIT:g}"
+            )
+        if self.container_reason:
+            yield self.container_reason
+
+
+def _compare_16_bit(
+    conversion: Conversion, _plan: Plan, _places: Places, taken: Codes16, printed: Samples
+) -> _Compared:
+    """A 16-bit file holds the converted colours themselves, so they are judged as they stand."""
+    exact = conversion.exact(taken)
+    samples = printed.astype(np.uint16, copy=False)
+    agreement = conversion.agreement(samples, exact)
+    differing = int(np.count_nonzero(np.any(samples != exact, axis=-1)))
+    if not differing:
+        return _Compared(agreement, "equal")
+    if conversion.is_nothing:
+        return _Compared(agreement, *_differ(differing, len(exact), "the face has"))
+    return _Compared(agreement, "its own 16-bit samples were compared")
+
+
+def _compare_dithered(
+    conversion: Conversion, plan: Plan, places: Places, taken: Codes16, printed: Samples
+) -> _Compared:
+    """The file tells which way it was converted: the dither of only one way gives its samples."""
+    rows, columns = _in_document(plan, places)
+    tile = dither_tile(plan.dither_seed)
+    exact, quick = conversion.exact(taken), conversion.quick(taken)
+    differing = []
+    for converted in (quick, exact):
+        expected = dithered_at(converted, rows, columns, tile)
+        differing.append(int(np.count_nonzero(np.any(printed != expected, axis=-1))))
+        if not differing[-1]:
+            return _Compared(conversion.agreement(converted, exact), "equal to the dither rule")
+    agreement = conversion.agreement(quick, exact)
+    return _Compared(agreement, *_differ(min(differing), len(exact), "the dither rule gives"))
+
+
+def _compare_jpeg(
+    conversion: Conversion, _plan: Plan, _places: Places, taken: Codes16, printed: Samples
+) -> _Compared:
+    """JPEG keeps no sample as it was, so its own difference is told and decides nothing."""
+    exact, converted = conversion.exact(taken), conversion.quick(taken)
+    agreement = conversion.agreement(converted, exact)
+    if not agreement.is_within_limits:
+        # Then the print was made exactly: the same sample decided that.
+        converted, agreement = exact, conversion.agreement(exact, exact)
+    coded = conversion.agreement(printed.astype(np.uint16) * np.uint16(257), converted)
+    words = f"JPEG: ΔE00 p99 {coded.p99:.2f}, largest {coded.largest:.2f}"
+    return _Compared(agreement, words)
+
+
+def _differ(count: int, of: int, than: str) -> tuple[str, str]:
+    return (
+        f"{count} of {of} differ",
+        f"{count} of {of} sampled pixels in it are not what {than}",
+    )
 
 
 def _report(reasons: list[str], agreement: Agreement | None, container: str) -> CheckReport:
@@ -145,14 +219,14 @@ def _against_plan(stated: _Stated, plan: Plan) -> Iterator[str]:
         yield f"its resolution tags say {said} ppi, not {shown(plan.ppi, 2)}"
 
 
-def _read_at(path: str, plan: Plan, sample: Sample) -> tuple[Pixels, Pixels]:
+def _read_at(path: str, plan: Plan, places: Places) -> tuple[Samples, Samples]:
     """Decode all of a print file once, from top to bottom, and keep what was sampled.
 
     Returns:
-        The file's samples at the places of the sampled face pixels, shape (n, 3), and at the
-        document's four corners.
+        The file's samples at the sampled places of the face, shape (n, 3), and in the document's
+        four corners.
     """
-    rows, columns = places(plan, sample)
+    rows, columns = _in_document(plan, places)
     loader = pyvips.Image.tiffload if plan.format == "tiff" else pyvips.Image.jpegload
     image = loader(path, access="sequential", fail_on="error")
     kind = np.uint16 if image.format == "ushort" else np.uint8
@@ -172,33 +246,9 @@ def _read_at(path: str, plan: Plan, sample: Sample) -> tuple[Pixels, Pixels]:
     return found, np.stack([corners[0], corners[-1]])
 
 
-def places(plan: Plan, sample: Sample) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Say where sampled face pixels lie in the print file: rows and columns."""
-    columns = sample.columns + plan.placed.left
+def _in_document(plan: Plan, places: Places) -> tuple[Numbers, Numbers]:
+    """Say where pixels of the face lie in the print file: rows and columns."""
+    columns = places.columns + plan.placed.left
     if plan.mirror:
         columns = plan.width_px - 1 - columns
-    return sample.rows + plan.placed.top, columns
-
-
-def _container(
-    plan: Plan, conversion: Conversion, sample: Sample, converted: NDArray[np.uint16], printed: Pixels
-) -> tuple[str, list[str]]:
-    """Compare the file's own samples with the converted ones, as its form allows."""
-    if plan.format == "jpeg":
-        widened = printed.astype(np.uint16) * np.uint16(257)
-        difference = conversion.agreement(widened, converted)
-        return f"JPEG: ΔE00 p99 {difference.p99:.2f}, largest {difference.largest:.2f}", []
-    if plan.bits == 16:
-        expected: Pixels = converted
-        words = "equal"
-    else:
-        rows, columns = places(plan, sample)
-        expected = dithered_at(converted, rows, columns, dither_tile(plan.dither_seed))
-        words = "equal to the dither rule"
-    differing = int(np.count_nonzero(np.any(printed != expected, axis=-1)))
-    if differing:
-        return f"{differing} of {len(printed)} differ", [
-            f"{differing} of {len(printed)} sampled pixels in the file are not what the conversion "
-            "gives"
-        ]
-    return words, []
+    return places.rows + plan.placed.top, columns

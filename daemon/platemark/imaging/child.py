@@ -11,11 +11,11 @@ import json
 import os
 import selectors
 import signal
-import subprocess  # noqa: S404 - the one place that starts processes
+import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
@@ -43,9 +43,13 @@ from platemark.model.work import (
     Task,
 )
 
+WORKER = (sys.executable, "-I", "-B", "-m", "platemark.imaging.worker")
+"""Isolated from the caller's environment and folder; it needs Platemark to be installed."""
+
 _REPORT_BYTES = 4 << 20
 _TRACE_BYTES = 16 << 10
 _CHUNK = 1 << 16
+
 
 @dataclass(slots=True)
 class _Talk:
@@ -64,7 +68,13 @@ class Children:
     kernel ends a child with the *thread* that started it.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, command: Sequence[str] = WORKER) -> None:
+        """Make a household of children.
+
+        Args:
+            command: What starts one; another than the worker is for trying how bad ends are told.
+        """
+        self._command = tuple(command)
         self._running: set[subprocess.Popen[bytes]] = set()
         self._lock = threading.Lock()
         self._stopped = False
@@ -109,15 +119,13 @@ class Children:
             for process in self._running:
                 _kill_group(process)
 
-    def _start(
-        self, step: str, task: Task, limits: ChildLimits
-    ) -> subprocess.Popen[bytes] | None:
+    def _start(self, step: str, task: Task, limits: ChildLimits) -> subprocess.Popen[bytes] | None:
         with self._lock:
             if self._stopped:
                 return None
             folders = writable_dirs(task)
-            process = subprocess.Popen(  # noqa: S603 - our own module, by absolute path
-                [sys.executable, "-I", "-B", "-m", "platemark.imaging.worker"],
+            process = subprocess.Popen(
+                self._command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,

@@ -7,12 +7,15 @@ kept. JPEG is rounded, because its own coding would only spend bits on the grain
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
-import pyvips
 from numpy.typing import NDArray
 
 TILE = 257
 """Side of the dither tile, px; its rows are permutations of 0 … 256."""
+
+_ROWS_AT_ONCE = 16
 
 Codes16 = NDArray[np.uint16]
 Codes8 = NDArray[np.uint8]
@@ -35,15 +38,23 @@ def dither_tile(seed: int, bands: int = 3) -> Codes16:
     return np.ascontiguousarray(np.moveaxis(order, 0, -1)).astype(np.uint16)
 
 
-def dithered(image: pyvips.Image, seed: int) -> pyvips.Image:
-    """Take a 16-bit picture to 8 bit with the dither of a seed."""
-    tile = pyvips.Image.new_from_array(dither_tile(seed, image.bands))
-    across, down = -(-image.width // TILE), -(-image.height // TILE)
-    noise = tile.replicate(across, down).crop(0, 0, image.width, image.height)
-    # Half a code keeps the quotient clear of the whole numbers, so float arithmetic cannot
-    # come out on the wrong side of one; the cast cuts the fraction off.
-    summed = image + noise
-    return summed.linear(1 / 257, 0.5 / 257, uchar=True).copy(interpretation="srgb")
+def dither_rows(rows: Codes16, top: int, tile: Codes16) -> Codes8:
+    """Take rows of a picture to 8 bit.
+
+    Args:
+        rows: 16-bit values, shape (rows, width, bands).
+        top: Row of the whole picture that they begin with.
+        tile: From `dither_tile`.
+    """
+    height, width, bands = rows.shape
+    across = np.tile(tile, (1, -(-width // TILE), 1))[:, :width]
+    made = np.empty((height, width, bands), np.uint8)
+    # Few rows at a time stay in the processor's cache.
+    for start in range(0, height, _ROWS_AT_ONCE):
+        part = rows[start : start + _ROWS_AT_ONCE]
+        noise = across[np.arange(top + start, top + start + len(part)) % TILE]
+        made[start : start + len(part)] = (part.astype(np.uint32) + noise) // TILE
+    return made
 
 
 def dithered_at(
@@ -61,12 +72,12 @@ def dithered_at(
     return ((pixels.astype(np.uint32) + noise) // 257).astype(np.uint8)
 
 
-def rounded(image: pyvips.Image) -> pyvips.Image:
-    """Take a 16-bit picture to 8 bit by rounding."""
-    table = rounded_codes(np.arange(65536, dtype=np.uint16))[np.newaxis]
-    return image.maplut(pyvips.Image.new_from_array(table)).copy(interpretation="srgb")
-
-
 def rounded_codes(codes: Codes16) -> Codes8:
     """Round 16-bit values to 8 bit: `(v * 255 + 32767) // 65535`."""
-    return ((codes.astype(np.uint64) * 255 + 32767) // 65535).astype(np.uint8)
+    return np.take(_rounding_table(), codes)
+
+
+@cache
+def _rounding_table() -> Codes8:
+    codes = np.arange(65536, dtype=np.uint64)
+    return ((codes * 255 + 32767) // 65535).astype(np.uint8)

@@ -8,6 +8,7 @@ that it is seen on any picture and by any eye. The colours are from the palette 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pyvips
@@ -115,7 +116,7 @@ def draw_box(pen: ImageDraw.ImageDraw, box: Box, style: LineStyle) -> None:
     corners = [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)]
     for width, colour in ((style.width + 2, _CASING), (style.width, style.colour)):
         grown = 1 if width > style.width and style.dashes else 0
-        for start, end in zip(corners, corners[1:], strict=False):
+        for start, end in pairwise(corners):
             _draw_dashed(pen, start, end, style.dashes, width, colour, grown)
 
 
@@ -135,9 +136,7 @@ def save_jpeg(picture: Image.Image, path: str) -> None:
     )
 
 
-def _small_document(
-    face: pyvips.Image, plan: Plan, source: Profile, scale: float
-) -> Image.Image:
+def _small_document(face: pyvips.Image, plan: Plan, source: Profile, scale: float) -> Image.Image:
     size = (max(1, round(plan.width_px * scale)), max(1, round(plan.height_px * scale)))
     box = _scaled(plan.placed, scale, size)
     picture = named_16_bit(shrunk(face, box.width, box.height))
@@ -218,8 +217,6 @@ def _write_legend(
         box_y = y - style.width // 2
         for width, colour in ((style.width + 2, _CASING), (style.width, style.colour)):
             grown = 1 if width > style.width and style.dashes else 0
-            _draw_dashed(
-                pen, (at, box_y), (at + sample, box_y), style.dashes, width, colour, grown
-            )
+            _draw_dashed(pen, (at, box_y), (at + sample, box_y), style.dashes, width, colour, grown)
         pen.text((at + sample + 8, y), words, font=font, fill=_INK, anchor="lm")
         at = end + 26

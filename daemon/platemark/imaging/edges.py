@@ -47,23 +47,6 @@ def with_edge(face: pyvips.Image, plan: Plan, source: Profile) -> pyvips.Image:
     )
 
 
-def with_border(converted: pyvips.Image, plan: Plan) -> pyvips.Image:
-    """Leave bare paper around a converted picture: the device's own white, no ink at all."""
-    if not is_bordered(plan):
-        return converted
-    placed = plan.placed
-    paper = [65535] * converted.bands
-    framed = converted.embed(
-        placed.left,
-        placed.top,
-        plan.width_px,
-        plan.height_px,
-        extend="background",
-        background=paper,
-    )
-    return named_16_bit(framed)
-
-
 def solid_colour(colour: str, source: Profile) -> list[int]:
     """Take `#rrggbb`, which is sRGB, into the picture's own space.
 

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pyvips
 
-from platemark.imaging.print_file import needs_64_bit
 from platemark.imaging.resample import enlarge_picture, reduce_picture
 from platemark.imaging.source import (
     Profile,
@@ -26,11 +25,10 @@ from platemark.model.plan import Plan
 from platemark.model.units import shown
 
 _TILE_PX = 256
+_CLASSIC_TIFF_BYTES = 4_000_000_000
 
 
-def make_face(
-    original: pyvips.Image, plan: Plan, source: Profile, path: str
-) -> tuple[Change, ...]:
+def make_face(original: pyvips.Image, plan: Plan, source: Profile, path: str) -> tuple[Change, ...]:
     """Write the face and say what was done to the pixels on the way.
 
     Args:
@@ -52,9 +50,7 @@ def make_face(
     picture = in_16_bit(colour_bands(picture, source))
     is_turned = plan.orientation >= 5
     wanted = plan.placed
-    width, height = (
-        (wanted.height, wanted.width) if is_turned else (wanted.width, wanted.height)
-    )
+    width, height = (wanted.height, wanted.width) if is_turned else (wanted.width, wanted.height)
     picture, resampling = _resampled(picture, plan, source, width, height)
     changes += resampling
     if (picture.width, picture.height) != (width, height):
@@ -162,6 +158,6 @@ def _write_tiled(image: pyvips.Image, path: str) -> None:
         tile_width=_TILE_PX,
         tile_height=_TILE_PX,
         compression="none",
-        bigtiff=needs_64_bit(image),
+        bigtiff=image.width * image.height * image.bands * 2 > _CLASSIC_TIFF_BYTES,
         keep=pyvips.ForeignKeep.NONE,
     )

@@ -110,17 +110,16 @@ def _blank(kind: FileKind, size: int, suffix: str) -> Facts:
 
 def _from_other(facts: Facts, kind: FileKind) -> Facts:
     if facts.bytes == 0:
-        return replace(facts, damage="The file is empty.", truncated=True)
+        return replace(facts, damage="the file is empty", truncated=True)
     if kind.begins_with_zeros:
         return replace(
             facts,
-            damage="The file begins with nothing but zeros, as a copy does that is not complete.",
+            damage="the file begins with nothing but zeros, as a copy does that is not complete",
             truncated=True,
         )
     if kind.may_grow:
-        return replace(facts, damage=f"The file ends after {facts.bytes} bytes.", truncated=True)
-    looks_like = kind.looks_like or "no kind of picture that is known here"
-    return replace(facts, notes=(f"It looks like {looks_like}.",))
+        return replace(facts, damage=f"the file ends after {facts.bytes} bytes", truncated=True)
+    return replace(facts, notes=(kind.looks_like,) if kind.looks_like else ())
 
 
 # --- TIFF -----------------------------------------------------------------------------------
@@ -137,7 +136,7 @@ def _from_tiff(stream: BinaryIO, size: int, facts: Facts) -> Header:
     except TagDamage as damage:
         return Header(replace(facts, damage=facts.damage or str(damage)), None, None, 0)
     if _is_camera_raw(first, page):
-        other = replace(facts, format="other", notes=("It looks like a camera raw file.",))
+        other = replace(facts, format="other", notes=("a camera raw file",))
         return Header(replace(other, damage="", truncated=False), None, None, 0)
     mode, channels = _tiff_mode(page)
     extra = _extra_samples(page, channels)
@@ -217,13 +216,13 @@ def _selection_notes(extra: Sequence[int]) -> tuple[str, ...]:
 
 def _tiff_damage(page: Page, channels: int) -> str:
     if page.samples < channels:
-        return f"The TIFF says that it has {page.samples} of the {channels} channels it needs."
+        return f"the TIFF says that it has {page.samples} of the {channels} channels it needs"
     if not 1 <= max(page.bits) <= _MOST_BITS or min(page.bits) < 1 or page.samples > 64:
-        return "The TIFF's description of its pixels makes no sense; it is damaged."
+        return "the TIFF's description of its pixels makes no sense; it is damaged"
     if page.subfile & 1:
-        return "The first page of the TIFF is a reduced copy; the picture must come first."
+        return "the first page of the TIFF is a reduced copy; the picture must come first"
     if page.subfile & 4:
-        return "The first page of the TIFF is a mask; the picture must come first."
+        return "the first page of the TIFF is a mask; the picture must come first"
     return ""
 
 
@@ -234,7 +233,7 @@ def _with_tiff_texts(facts: Facts, directory: Directory) -> Facts:
     entry = directory.entries.get(_PROFILE_TAG)
     if entry is not None:
         too_large = entry.length > _MOST_PROFILE_BYTES
-        damage = f"The embedded colour profile has {entry.length:,} bytes." if too_large else ""
+        damage = f"it has {entry.length:,} bytes, more than any profile" if too_large else ""
         profile = _profile_facts(directory.data(_PROFILE_TAG, _MOST_PROFILE_BYTES), damage)
     metadata = sum(
         row.length
@@ -294,7 +293,7 @@ def _from_jpeg(stream: BinaryIO, size: int, facts: Facts) -> Header:
         notes += ("The gain map, which brightens the picture on some displays, is dropped.",)
     damage = tags.damage
     if tags.lossless:
-        damage = damage or "The JPEG is of the lossless kind, which cannot be read here."
+        damage = damage or "the JPEG is of the lossless kind, which cannot be read here"
     has_profile = tags.profile is not None
     facts = replace(
         facts,
@@ -376,7 +375,7 @@ def _profile_facts(data: bytes, damage: str) -> ProfileFacts:
     try:
         profile = parse_profile(data)
     except ProfileDamage as fault:
-        return replace(facts, damage=str(fault))
+        return replace(facts, damage=_clause(str(fault)))
     is_picture_profile = profile.header.device_class not in {"link", "abst", "nmcl"}
     usable = profile.can_be_source or not is_picture_profile
     return replace(
@@ -386,13 +385,13 @@ def _profile_facts(data: bytes, damage: str) -> ProfileFacts:
         colour_space=profile.header.colour_space,
         version=profile.version,
         working_space=name_working_space(profile),
-        damage="" if usable else "The colour profile has nothing that a picture is read with.",
+        damage="" if usable else "it has nothing that a picture could be read with",
         monitor_calibration=profile.has_vcgt,
     )
 
 
-_CICP_SPACES: Final = {(1, 13): "srgb", (12, 13): "display-p3"}
-"""Primaries and transfer of ITU-T H.273 that are working spaces known here."""
+_CICP_SRGB: Final = (1, 13, 0, 1)
+"""What ITU-T H.273 and the PNG specification call sRGB; any other colours need a profile."""
 
 _CICP_HDR: Final = {16: "PQ", 18: "HLG"}
 
@@ -417,41 +416,48 @@ def _png_profile(tags: PngTags) -> ProfileFacts | None:
         return replace(
             embedded,
             damage=(
-                f"The PNG says twice what its colours are, and not the same: "
-                f"“{embedded.description}” and “{coded.description}”."
+                "the PNG says twice what its colours are, and not the same: "
+                f"“{embedded.description}” and “{coded.description}”"
             ),
         )
     return embedded
 
 
 def _cicp_facts(cicp: tuple[int, int, int, int]) -> ProfileFacts:
-    primaries, transfer, matrix, full_range = cicp
+    transfer = cicp[1]
     if transfer in _CICP_HDR:
         name = _CICP_HDR[transfer]
         return _chunk_facts(
             f"high dynamic range, {name} (PNG chunk)",
             None,
-            f"The PNG is coded for high dynamic range ({name}), which has no paper white.",
+            f"the PNG is coded for high dynamic range ({name}), which has no paper white",
         )
-    space = _CICP_SPACES.get((primaries, transfer))
-    if space is None or matrix or full_range != 1:
+    if cicp != _CICP_SRGB:
         code = "/".join(str(number) for number in cicp)
         return _chunk_facts(
             f"colour code {code} (PNG chunk)",
             None,
-            f"The PNG names its colours by a code that is not known here ({code}).",
+            f"the PNG names its colours by a code ({code}) instead of a profile that could be used",
         )
-    return _chunk_facts(f"{'sRGB' if space == 'srgb' else 'Display P3'} (PNG chunk)", space, "")
+    return _chunk_facts("sRGB (PNG chunk)", "srgb", "")
+
+
+def _clause(sentence: str) -> str:
+    """Return a sentence as what may stand after a colon, before a full stop."""
+    return sentence[:1].lower() + sentence[1:].rstrip(".")
 
 
 def _chunk_facts(description: str, working_space: str | None, damage: str) -> ProfileFacts:
-    """Return facts for a PNG that names its colours without a profile: hash empty, 0 bytes."""
+    """Return facts for a PNG that names its colours without a profile: hash empty, 0 bytes.
+
+    The colour space stays empty, for such a chunk may stand in a grey picture too.
+    """
     return ProfileFacts(
         sha256="",
         bytes=0,
         description=description,
         device_class="mntr",
-        colour_space="RGB",
+        colour_space="",
         version="",
         working_space=working_space,
         damage=damage,

@@ -32,7 +32,7 @@ _MOST_FILL = 1 << 16
 _FIRST_PIECE, _LARGEST_PIECE = 1 << 12, 1 << 20
 """Bytes of coded data read at a time; small at first, as a scan may be short."""
 
-_NEXT_MARKER = re.compile(rb"\xff+[^\x00\xff\xd0-\xd7]")
+_NEXT_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 """A marker in coded data that is neither a stuffed byte nor a restart."""
 
 Mode = Literal["rgb", "grey", "cmyk", "other"]
@@ -111,11 +111,11 @@ def read_jpeg(stream: BinaryIO, size: int) -> JpegTags:
 
 def _read_segments(stream: BinaryIO, size: int, tags: JpegTags, parts: _Parts) -> None:
     if read_at(stream, size, 0, 2, "header") != b"\xff\xd8":
-        raise TagDamage("The file does not begin as a JPEG does.")
+        raise TagDamage("the file does not begin as a JPEG does")
     for marker, offset, length in _segments(stream, size, tags):
         _read_segment(stream, size, tags, parts, (marker, offset, length))
     if not tags.width or not tags.data_start:
-        raise TagDamage("The JPEG holds no picture.")
+        raise TagDamage("the JPEG holds no picture")
 
 
 def _segments(stream: BinaryIO, size: int, tags: JpegTags) -> Iterator[tuple[int, int, int]]:
@@ -130,13 +130,13 @@ def _segments(stream: BinaryIO, size: int, tags: JpegTags) -> Iterator[tuple[int
             continue
         (length,) = struct.unpack(">H", read_at(stream, size, offset, 2, "next part"))
         if length < 2:
-            raise TagDamage(f"The JPEG is damaged at byte {offset:,}.")
+            raise TagDamage(f"the JPEG is damaged at byte {offset:,}")
         yield marker, offset + 2, length - 2
         offset += length
         if marker == 0xDA:
             tags.data_start = tags.data_start or offset
             offset = _end_of_coded(stream, size, offset)
-    raise TagDamage(f"The JPEG has more than {_MOST_SEGMENTS:,} parts; it is damaged.")
+    raise TagDamage(f"the JPEG has more than {_MOST_SEGMENTS:,} parts; it is damaged")
 
 
 def _marker_at(stream: BinaryIO, size: int, offset: int) -> tuple[int, int]:
@@ -145,13 +145,13 @@ def _marker_at(stream: BinaryIO, size: int, offset: int) -> tuple[int, int]:
     while True:
         pair = read_at(stream, size, offset, 2, "end-of-picture mark")
         if pair[0] != 0xFF or pair[1] == 0:
-            raise TagDamage(f"The JPEG is damaged at byte {offset:,}.")
+            raise TagDamage(f"the JPEG is damaged at byte {offset:,}")
         if pair[1] != 0xFF:
             return pair[1], offset + 2
         offset += 1
         fill += 1
         if fill > _MOST_FILL:
-            raise TagDamage(f"The JPEG is damaged at byte {offset:,}.")
+            raise TagDamage(f"the JPEG is damaged at byte {offset:,}")
 
 
 def _end_of_coded(stream: BinaryIO, size: int, offset: int) -> int:
@@ -163,13 +163,13 @@ def _end_of_coded(stream: BinaryIO, size: int, offset: int) -> int:
         length = min(length * 2, _LARGEST_PIECE)
         found = _NEXT_MARKER.search(piece)
         if found:
-            return offset + found.end() - 2
+            return offset + found.start()
         if len(piece) < 2:
             break
         # A marker may lie across two pieces; the last byte is looked at again.
         offset += len(piece) - 1
     raise TagDamage(
-        f"The file ends at byte {size:,} without the mark that ends a JPEG.", cut_short=True
+        f"the file ends at byte {size:,} without the mark that ends a JPEG", cut_short=True
     )
 
 
@@ -206,14 +206,14 @@ def _read_segment(
 
 def _read_frame(tags: JpegTags, marker: int, body: bytes) -> None:
     if len(body) < 6:
-        raise TagDamage("The JPEG's header is damaged.")
+        raise TagDamage("the JPEG's header is damaged")
     if tags.width:
-        raise TagDamage("The JPEG has two headers; it is damaged.")
+        raise TagDamage("the JPEG has two headers; it is damaged")
     tags.bits, tags.height, tags.width, tags.components = struct.unpack(">BHHB", body[:6])
     tags.progressive = marker in _PROGRESSIVE
     tags.lossless = marker in _LOSSLESS
     if not tags.width or not tags.height:
-        raise TagDamage("The JPEG does not say how wide and high its picture is.")
+        raise TagDamage("the JPEG does not say how wide and high its picture is")
 
 
 def _jfif_ppi(body: bytes) -> tuple[Fraction, Fraction] | None:
@@ -224,11 +224,11 @@ def _jfif_ppi(body: bytes) -> tuple[Fraction, Fraction] | None:
 
 def _keep_chunk(parts: _Parts, body: bytes) -> None:
     if len(body) < 2:
-        parts.damage = "The embedded colour profile is damaged."
+        parts.damage = "one of its pieces is empty"
         return
     number, total = body[0], body[1]
     if number in parts.chunks or (parts.total and parts.total != total):
-        parts.damage = "The pieces of the embedded colour profile contradict each other."
+        parts.damage = "its pieces contradict each other"
     parts.total = parts.total or total
     parts.chunks.setdefault(number, body[2:])
 
@@ -239,12 +239,9 @@ def _join_profile(tags: JpegTags, parts: _Parts) -> None:
     tags.profile_damage = parts.damage
     missing = [n for n in range(1, parts.total + 1) if n not in parts.chunks]
     if missing and not parts.damage:
-        tags.profile_damage = (
-            f"The embedded colour profile is not whole: piece {missing[0]} of {parts.total} "
-            "is missing."
-        )
+        tags.profile_damage = f"piece {missing[0]} of its {parts.total} pieces is missing"
     elif not parts.damage and len(parts.chunks) != parts.total:
-        tags.profile_damage = "The pieces of the embedded colour profile contradict each other."
+        tags.profile_damage = "its pieces contradict each other"
     tags.profile = b"".join(parts.chunks[number] for number in sorted(parts.chunks))
 
 
@@ -263,7 +260,7 @@ def _read_index(tags: JpegTags, body: bytes, start: int, size: int) -> None:
         length, offset = struct.unpack(index.byte_order + "II", rows[row + 4 : row + 12])
         if offset and start + offset + length > size:
             raise TagDamage(
-                f"The file ends at byte {size:,}, but another picture inside it would reach to "
-                f"byte {start + offset + length:,}.",
+                f"the file ends at byte {size:,}, but another picture inside it would reach to "
+                f"byte {start + offset + length:,}",
                 cut_short=True,
             )

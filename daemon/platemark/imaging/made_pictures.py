@@ -11,16 +11,25 @@ This module imports numpy, Pillow and pyvips and so belongs to child processes o
 
 from __future__ import annotations
 
+import io
+import struct
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, Protocol
 
 import numpy as np
+import pyvips
 from numpy.typing import NDArray
+from PIL import Image
 
-Plane = NDArray[np.float32]
+# All are float32. To the type checker float32 and a Python float make float64, which NumPy itself
+# has not done since version 2.
+Plane = NDArray[np.floating[Any]]
 """Single-channel values, shape (height, width)."""
 
-Canvas = NDArray[np.float32]
+Canvas = NDArray[np.floating[Any]]
 """Linear light, shape (height, width, 3); 1.0 is diffuse white and more is a light source."""
 
 Pixels = NDArray[np.uint16]
@@ -60,26 +69,26 @@ SPACES: dict[str, _Space] = {
 """Spaces that a picture may be encoded in, by the names that the settings use."""
 
 
-def _to_xyz(space: _Space) -> NDArray[np.float64]:
+def _to_xyz(space: _Space) -> NDArray[np.floating[Any]]:
     """Return the 3 × 3 matrix from linear RGB to XYZ, white at Y = 1."""
     columns = np.array(
         [[x / y, 1.0, (1 - x - y) / y] for x, y in (space.red, space.green, space.blue)]
     ).T
-    return columns * np.linalg.solve(columns, _white_xyz(space.white))
+    return np.asarray(columns * np.linalg.solve(columns, _white_xyz(space.white)))
 
 
 def _white_xyz(white: tuple[float, float]) -> NDArray[np.float64]:
     return np.array([white[0] / white[1], 1.0, (1 - white[0] - white[1]) / white[1]])
 
 
-def _from_srgb(space: _Space) -> NDArray[np.float64]:
+def _from_srgb(space: _Space) -> NDArray[np.floating[Any]]:
     """Return the 3 × 3 matrix from linear sRGB to linear `space`, white to white (Bradford)."""
     bradford = np.array(
         [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
     )
     gains = (bradford @ _white_xyz(space.white)) / (bradford @ _white_xyz(_D65))
     adapt = np.linalg.solve(bradford, gains[:, None] * bradford)
-    return np.linalg.solve(_to_xyz(space), adapt @ _to_xyz(SPACES["srgb"]))
+    return np.asarray(np.linalg.solve(_to_xyz(space), adapt @ _to_xyz(SPACES["srgb"])))
 
 
 def _encode(linear: NDArray[np.float64], curve: str) -> NDArray[np.float64]:
@@ -97,6 +106,7 @@ class _Palette:
 
     def __init__(self, space: str) -> None:
         self._matrix = _from_srgb(SPACES[space])
+        self._colours: dict[tuple[str, float, float], Canvas] = {}
         self._ramps: dict[tuple[tuple[float, str] | tuple[float, str, float], ...], Canvas] = {}
 
     def __call__(self, colour: str, gain: float = 1.0, vivid: float = 1.0) -> Canvas:
@@ -107,20 +117,25 @@ class _Palette:
             gain: Factor on its light, above 1 for what shines.
             vivid: Factor on its distance from grey; above 1 it may leave sRGB.
         """
+        known = self._colours.get((colour, gain, vivid))
+        if known is not None:
+            return known
         code = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
         linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
         grey = linear @ np.array([0.2126, 0.7152, 0.0722])
         turned = self._matrix @ (grey + (linear - grey) * vivid)
-        return np.asarray(np.maximum(turned, 0.0) * gain, dtype=np.float32)
+        mixed: Canvas = (np.maximum(turned, 0.0) * gain).astype(np.float32)
+        # It is handed out again and again, so nobody may write into it.
+        mixed.flags.writeable = False
+        self._colours[colour, gain, vivid] = mixed
+        return mixed
 
     def ramp(self, *stops: tuple[float, str] | tuple[float, str, float]) -> Canvas:
         """Return 1,024 colours, shape (1024, 3), through `(position, colour[, gain])` stops."""
         if stops in self._ramps:
             return self._ramps[stops]
         places = [stop[0] for stop in stops]
-        colours = np.array(
-            [self(stop[1], stop[2] if len(stop) == 3 else 1.0) for stop in stops]
-        )
+        colours = np.array([self(stop[1], stop[2] if len(stop) == 3 else 1.0) for stop in stops])
         steps = np.linspace(0, 1, 1024)
         # Between the stops the cube root is mixed, which the eye takes for an even change.
         roots = [np.interp(steps, places, np.cbrt(colours[:, i])) ** 3 for i in range(3)]
@@ -202,21 +217,19 @@ def _lattice(rows: int, columns: int, seed: int) -> Plane:
     return mixed.astype(np.float32) * np.float32(2 / 2**32) - np.float32(1)
 
 
-def _spline_weights(places: NDArray[np.float64], nodes: int) -> Plane:
-    """Return cubic B-spline weights, shape (places, nodes); place 0 is the second node."""
+def _spline(nodes: Plane, places: NDArray[np.floating[Any]]) -> Plane:
+    """Return values between the rows of `nodes` by a cubic B-spline; place 0 is the second row.
+
+    Sums of four rows rather than a matrix product, whose last bit depends on the number of
+    threads.
+    """
     whole = np.floor(places).astype(np.int64)
-    t = places - whole
-    weights = np.zeros((len(places), nodes), dtype=np.float32)
-    row = np.arange(len(places))
-    taps = (
-        (1 - t) ** 3,
-        3 * t**3 - 6 * t**2 + 4,
-        -3 * t**3 + 3 * t**2 + 3 * t + 1,
-        t**3,
-    )
-    for offset, tap in enumerate(taps):
-        weights[row, whole + offset] = tap / 6
-    return weights
+    t = (places - whole).astype(np.float32)[:, None]
+    values = nodes.take(whole, axis=0) * ((1 - t) ** 3 / 6)
+    values += nodes.take(whole + 1, axis=0) * ((3 * t**3 - 6 * t**2 + 4) / 6)
+    values += nodes.take(whole + 2, axis=0) * ((-3 * t**3 + 3 * t**2 + 3 * t + 1) / 6)
+    values += nodes.take(whole + 3, axis=0) * (t**3 / 6)
+    return np.asarray(values)
 
 
 def _octave(
@@ -230,15 +243,18 @@ def _octave(
     """Return one scale of smooth noise on a grid of `count` nodes, `steps` px apart."""
     if max(shape[0] / cells[0], shape[1] / cells[1]) < 160:
         # Wide cells keep their true size, so that a scene looks alike at every resolution.
-        weights = []
-        for n, step, cell in zip(count, steps, cells, strict=True):
-            place = (np.arange(n) - margin) * (step / cell) + 8.0
-            weights.append(_spline_weights(place, int(place[-1]) + 4))
-        nodes = _lattice(weights[0].shape[1], weights[1].shape[1], seed)
-        return np.asarray(weights[0] @ nodes @ weights[1].T, dtype=np.float32)
+        down, across = (
+            (np.arange(n) - margin) * (step / cell) + 8.0
+            for n, step, cell in zip(count, steps, cells, strict=True)
+        )
+        nodes = _lattice(int(down[-1]) + 4, int(across[-1]) + 4, seed)
+        return np.ascontiguousarray(_spline(_spline(nodes, down).T, across).T)
     # Narrow ones lie on the grid itself, which is far quicker.
-    halvings = [min(2, int(np.log2(c / s))) if c > s else 0 for c, s in zip(cells, steps, strict=True)]
-    grid = _lattice(*[-(-n // 2**k) + 4 for n, k in zip(count, halvings, strict=True)], seed)
+    halvings = [
+        min(2, int(np.log2(c / s))) if c > s else 0 for c, s in zip(cells, steps, strict=True)
+    ]
+    rows, columns = (-(-n // 2**k) + 4 for n, k in zip(count, halvings, strict=True))
+    grid = _lattice(rows, columns, seed)
     for axis in (0, 1):
         for _ in range(halvings[axis]):
             grid = _refine(grid, axis)
@@ -281,7 +297,9 @@ def _fractal(
     margin = 3
     cells = [cell, cell * stretch]
     steps = [2 ** max(0, int(np.floor(np.log2(max(c, 1.0) / 3)))) for c in cells]
-    grid = np.zeros([-(-n // s) + 2 * margin for n, s in zip(shape, steps, strict=True)], np.float32)
+    grid = np.zeros(
+        [-(-n // s) + 2 * margin for n, s in zip(shape, steps, strict=True)], np.float32
+    )
     amplitude = 1.6
     while True:
         if cells[0] >= finest:
@@ -423,7 +441,8 @@ def _blur(plane: Plane, radius: float) -> Plane:
         lead = (lead - 1) * 2
     # Block means belong to block centres, half a block on from their first pixel.
     at = int(lead - (block - 1) / 2)
-    return small[at : at + plane.shape[0], at : at + plane.shape[1]]
+    blurred: Plane = small[at : at + plane.shape[0], at : at + plane.shape[1]]
+    return blurred
 
 
 def _enlarge(plane: Plane, shape: tuple[int, int]) -> Plane:
@@ -487,7 +506,9 @@ def _see(view: _View, heights: Plane, cell_m: float, width: int, height: int) ->
         across = np.arange(left, min(left + 128, width), dtype=np.float32) + 0.5 - width / 2
         east = across[None, :] * (distance / focal_px)
         (ground,) = _sample_map(
-            [heights], np.broadcast_to(distance / cell_m, east.shape), east / cell_m + heights.shape[1] / 2
+            [heights],
+            np.broadcast_to(distance / cell_m, east.shape),
+            east / cell_m + heights.shape[1] / 2,
         )
         screen = level + focal_px * (view.eye_m - ground) / distance
         outline = np.minimum.accumulate(screen, axis=0)
@@ -583,11 +604,15 @@ def _stroke(mask: Plane, line: NDArray[np.float64], strength: float = 1.0) -> No
         x = np.arange(left, right, dtype=np.float32)[None, :] + np.float32(0.5 - x0)
         y = np.arange(top, bottom, dtype=np.float32)[:, None] + np.float32(0.5 - y0)
         dx, dy = x1 - x0, y1 - y0
-        along = np.clip((x * dx + y * dy) * (1 / max(dx * dx + dy * dy, 1e-6)), 0, 1)
-        apart = np.hypot(x - dx * along, y - dy * along)
+        square = 1 / max(dx * dx + dy * dy, 1e-6)
+        # This runs some ten thousand times a picture, and np.clip is slow to get going.
+        along = np.minimum(np.maximum(x * (dx * square) + y * (dy * square), 0), 1)
+        x = x - dx * along
+        y = y - dy * along
         radius = r0 + (r1 - r0) * along
+        cover = np.minimum(np.maximum(radius + 0.5 - np.sqrt(x * x + y * y), 0), 1)
         # A line thinner than a pixel is drawn as a fainter pixel.
-        cover = np.clip(radius + 0.5 - apart, 0, 1) * np.minimum(1, 0.35 + 1.3 * radius) * strength
+        cover *= np.minimum(0.35 + 1.3 * radius, 1) * strength
         patch = mask[top:bottom, left:right]
         np.maximum(patch, cover, out=patch)
 
@@ -614,9 +639,9 @@ def _dune_map(size: int, cell_m: float) -> Plane:
     return heights + 1.6 * _fractal(shape, 60 / cell_m, 51, gain=0.3, finest=8 / cell_m)
 
 
-def _dunes(width: int, height: int) -> Pixels:
+def _dunes(width: int, height: int, space: str = "adobe-rgb") -> Pixels:
     """Dunes at dawn: a low sun from the right, blue shadow on the lee, ripples at one's feet."""
-    paint = _Palette("adobe-rgb")
+    paint = _Palette(space)
     cell_m = 0.35
     heights = _dune_map(1536, cell_m)
     slope_east = np.gradient(heights, cell_m, axis=1)
@@ -645,32 +670,67 @@ def _dunes(width: int, height: int) -> Pixels:
             tilt_east = tilt_east + 0.17 * near * np.sin(phase) + 0.03 * wander * near
             up = 1 / np.sqrt(1 + tilt_east**2 + tilt_away**2)
             facing = np.maximum((0.93 * -tilt_east + 0.24 + 0.22 * tilt_away) * up, 0) * lit
-            sand = _lit((facing, albedo * paint("#ffb673", 3.1)),
-                        (0.2 + 0.8 * up, albedo * paint("#7d97d6", 0.34)))
+            sand = _lit(
+                (facing, albedo * paint("#ffb673", 3.1)),
+                (0.2 + 0.8 * up, albedo * paint("#7d97d6", 0.34)),
+            )
             haze = 1 - np.exp(-away / 560)
             _mix(sand, np.broadcast_to(paint("#e9c4a2"), sand.shape), haze)
             strip[seen] = sand[seen]
         canvas[top : top + len(away)] = strip
     _soften_ridges(canvas, ground)
-    return _finish(canvas, "adobe-rgb", 101, vignette=0.3, contrast=0.3)
+    return _finish(canvas, space, 101, vignette=0.3, contrast=0.3)
 
 
 _HERON = (
     # Each part: places of (x, y, radius) in heights of the bird, feet at the origin.
-    ((-0.095, -0.615, 0.046), (-0.055, -0.585, 0.066), (0.0, -0.548, 0.08), (0.07, -0.503, 0.07),
-     (0.14, -0.455, 0.046), (0.2, -0.415, 0.022), (0.255, -0.382, 0.004)),
-    ((-0.03, -0.575, 0.07), (-0.085, -0.62, 0.05), (-0.108, -0.67, 0.032), (-0.094, -0.73, 0.023),
-     (-0.060, -0.79, 0.019), (-0.053, -0.855, 0.0185), (-0.088, -0.915, 0.022),
-     (-0.130, -0.933, 0.0225), (-0.155, -0.930, 0.016)),
-    ((-0.135, -0.933, 0.0205), (-0.18, -0.926, 0.0105), (-0.23, -0.918, 0.006),
-     (-0.285, -0.910, 0.001)),
+    (
+        (-0.095, -0.615, 0.046),
+        (-0.055, -0.585, 0.066),
+        (0.0, -0.548, 0.08),
+        (0.07, -0.503, 0.07),
+        (0.14, -0.455, 0.046),
+        (0.2, -0.415, 0.022),
+        (0.255, -0.382, 0.004),
+    ),
+    (
+        (-0.03, -0.575, 0.07),
+        (-0.085, -0.62, 0.05),
+        (-0.108, -0.67, 0.032),
+        (-0.094, -0.73, 0.023),
+        (-0.060, -0.79, 0.019),
+        (-0.053, -0.855, 0.0185),
+        (-0.088, -0.915, 0.022),
+        (-0.130, -0.933, 0.0225),
+        (-0.155, -0.930, 0.016),
+    ),
+    (
+        (-0.135, -0.933, 0.0205),
+        (-0.18, -0.926, 0.0105),
+        (-0.23, -0.918, 0.006),
+        (-0.285, -0.910, 0.001),
+    ),
     ((-0.10, -0.945, 0.0125), (-0.05, -0.938, 0.0065), (0.0, -0.915, 0.003), (0.03, -0.89, 0.001)),
     ((-0.11, -0.62, 0.018), (-0.125, -0.57, 0.008), (-0.128, -0.53, 0.001)),
     ((-0.085, -0.59, 0.022), (-0.098, -0.53, 0.008), (-0.096, -0.485, 0.001)),
-    ((0.03, -0.48, 0.026), (0.033, -0.41, 0.0115), (0.028, -0.27, 0.0075), (0.030, -0.255, 0.009),
-     (0.034, -0.24, 0.007), (0.036, -0.02, 0.006), (0.01, 0.004, 0.004)),
-    ((0.075, -0.47, 0.024), (0.08, -0.40, 0.011), (0.098, -0.265, 0.0075), (0.098, -0.25, 0.009),
-     (0.094, -0.235, 0.007), (0.084, -0.01, 0.006), (0.06, 0.012, 0.004)),
+    (
+        (0.03, -0.48, 0.026),
+        (0.033, -0.41, 0.0115),
+        (0.028, -0.27, 0.0075),
+        (0.030, -0.255, 0.009),
+        (0.034, -0.24, 0.007),
+        (0.036, -0.02, 0.006),
+        (0.01, 0.004, 0.004),
+    ),
+    (
+        (0.075, -0.47, 0.024),
+        (0.08, -0.40, 0.011),
+        (0.098, -0.265, 0.0075),
+        (0.098, -0.25, 0.009),
+        (0.094, -0.235, 0.007),
+        (0.084, -0.01, 0.006),
+        (0.06, 0.012, 0.004),
+    ),
 )
 """Outline of a wading bird."""
 
@@ -715,15 +775,26 @@ def _reeds(mask: Plane, echo: Plane, seed: int) -> None:
         t = np.linspace(0, 1, 36)
         line = np.empty((36, 3))
         # A blade stands upright at its foot and gives way more and more towards the tip.
-        line[:, 0] = (spread if left else 1 - 0.6 * spread) * width + (lean * t + bow * t**3.2) * height
+        line[:, 0] = (spread if left else 1 - 0.6 * spread) * width + (
+            lean * t + bow * t**3.2
+        ) * height
         line[:, 1] = (base - tall * (t - 0.42 * bow / tall * t**4)) * height
         line[:, 2] = radius * np.clip(1.15 - t**1.6, 0.12, 1) if not flower else radius * 0.8
         _stroke(mask, line)
         if flower:
             x, y = line[-1, :2]
             tilt = (line[-1, 0] - line[-4, 0]) / (line[-4, 1] - line[-1, 1])
-            head = [(x + tilt * d * height, y - d * height, radius * r) for d, r in (
-                (-0.002, 2.2), (0.001, 2.9), (0.03, 2.8), (0.033, 1.9), (0.035, 0.6), (0.055, 0.3))]
+            head = [
+                (x + tilt * d * height, y - d * height, radius * r)
+                for d, r in (
+                    (-0.002, 2.2),
+                    (0.001, 2.9),
+                    (0.03, 2.8),
+                    (0.033, 1.9),
+                    (0.035, 0.6),
+                    (0.055, 0.3),
+                )
+            ]
             _stroke(mask, np.array(head))
         line[:, 1] = 2 * base * height - line[:, 1]
         line[:, 0] += np.sin(line[:, 1] * (260 / height)) * height * 0.0018
@@ -748,16 +819,18 @@ def _mirror(canvas: Canvas, level: int, seed: int, calm: float) -> None:
         rows = slice(top, min(top + _STRIP_ROWS, below))
         depth = np.arange(rows.start, rows.stop, dtype=np.float32)[:, None]
         sway = (0.15 + depth / below) * (calm * height)
-        source = level - 1 - depth * (level / below * 0.97) + sway * (2.2 * ripple[rows] + wide[rows])
+        source = (
+            level - 1 - depth * (level / below * 0.97) + sway * (2.2 * ripple[rows] + wide[rows])
+        )
         aside = columns + sway * 0.35 * ripple[rows]
         row = np.clip(source, 0, level - 1).astype(np.int32)
         column = np.clip(aside, 0, width - 1).astype(np.int32)
         canvas[level + rows.start : level + rows.stop] = canvas[row, column]
 
 
-def _heron(width: int, height: int) -> Pixels:
+def _heron(width: int, height: int, space: str = "adobe-rgb") -> Pixels:
     """A heron among reeds at the edge of a lake, in the mist before the sun is warm."""
-    paint = _Palette("adobe-rgb")
+    paint = _Palette(space)
     level = int(height * 0.47)
     y = (np.arange(level, dtype=np.float32) / level)[:, None]
     x = (np.arange(width, dtype=np.float32) / width)[None, :]
@@ -783,7 +856,7 @@ def _heron(width: int, height: int) -> Pixels:
     mist = np.clip(np.exp(-depth / 0.12) * (0.8 + 0.5 * streaks), 0, 1)
     _mix(lower, paint("#d8d0c4"), mist * 0.75)
     _stand_in_water(canvas, paint)
-    return _finish(canvas, "adobe-rgb", 102, vignette=0.35, contrast=0.35, exposure=1.05)
+    return _finish(canvas, space, 102, vignette=0.35, contrast=0.35, exposure=1.05)
 
 
 def _stand_in_water(canvas: Canvas, paint: _Palette) -> None:
@@ -839,9 +912,9 @@ def _bloom(canvas: Canvas, glows: Sequence[tuple[float, float]], over: float) ->
         canvas[..., channel] += spread
 
 
-def _harbour(width: int, height: int) -> Pixels:
+def _harbour(width: int, height: int, space: str = "display-p3") -> Pixels:
     """A small harbour at night: lit windows and quay lamps on black water."""
-    paint = _Palette("display-p3")
+    paint = _Palette(space)
     level = int(height * 0.6)
     canvas = np.empty((height, width, 3), dtype=np.float32)
     shore = canvas[:level]
@@ -861,14 +934,22 @@ def _harbour(width: int, height: int) -> Pixels:
             at, up = random.random(), random.random() ** 2
             crest = top - tall * float(ridge[int(at * width)])
             place = (at * width, (0.97 - up * max(0.02, 0.9 * (0.97 - crest))) * level)
-            glow = paint(str(random.choice(["#ffc27a", "#ffd9a8", "#ffb066"])), 1 + 3 * random.random())
+            glow = paint(
+                str(random.choice(["#ffc27a", "#ffd9a8", "#ffb066"])), 1 + 3 * random.random()
+            )
             _lamp(shore, place, height * 0.0011, glow)
     _quay(shore, paint, height)
     _boats(shore, paint, height)
     _bloom(canvas[:level], ((0.004, 0.10), (0.02, 0.055), (0.09, 0.03)), 0.8)
     _night_water(canvas, level, paint)
     return _finish(
-        canvas, "display-p3", 203, vignette=0.35, grain=0.007, exposure=1.15, contrast=0.15,
+        canvas,
+        space,
+        203,
+        vignette=0.35,
+        grain=0.007,
+        exposure=1.15,
+        contrast=0.15,
         shoulder=0.5,
     )
 
@@ -909,14 +990,23 @@ def _quay(shore: Canvas, paint: _Palette, height: int) -> None:
     hill = (0.15 + 0.16 * _smooth(0.3, 0.75, columns / width)) * _smooth(0.2, 0.42, columns / width)
     hill += 0.006 * wood * _smooth(0.24, 0.3, columns / width)
     _mix(shore[first:], paint("#070c17"), _smooth(-1, 1, rows - base + hill * height))
-    for up, share, size in ((0.2, 0.05, 0.48), (0.14, 0.09, 0.55), (0.095, 0.14, 0.62),
-                            (0.05, 0.24, 0.78)):
+    for up, share, size in (
+        (0.2, 0.05, 0.48),
+        (0.14, 0.09, 0.55),
+        (0.095, 0.14, 0.62),
+        (0.05, 0.24, 0.78),
+    ):
         left = 0.29 + 0.75 * up
         while left < 1.02:
             wide = size * (0.035 + 0.05 * random.random())
-            above = min(up + 0.03 * random.random(), 0.8 * float(hill[0, min(int((left + 0.2 * wide) * width), width - 1)]))
+            above = min(
+                up + 0.03 * random.random(),
+                0.8 * float(hill[0, min(int((left + 0.2 * wide) * width), width - 1)]),
+            )
             span = (int(left * width), int((left + wide) * width))
-            _house(shore, paint, span, base - int(height * above), size * height, lit * share, random)
+            _house(
+                shore, paint, span, base - int(height * above), size * height, lit * share, random
+            )
             left += wide * (0.95 + 1.3 * up * random.random() * 5)
     left = 0.285
     while left < 1.0:
@@ -1017,23 +1107,48 @@ def _boats(shore: Canvas, paint: _Palette, height: int) -> None:
     level, width = shore.shape[:2]
     mask = np.zeros((level, width), dtype=np.float32)
     thin = height * 0.0007
-    for place, size in ((0.20, 1.0), (0.255, 0.8), (0.37, 1.15), (0.475, 0.85), (0.58, 1.0), (0.8, 0.9)):
+    for place, size in (
+        (0.20, 1.0),
+        (0.255, 0.8),
+        (0.37, 1.15),
+        (0.475, 0.85),
+        (0.58, 1.0),
+        (0.8, 0.9),
+    ):
         x, long = place * width, height * 0.075 * size
-        hull = [(x - long, level - long * 0.16, 2), (x - long * 0.6, level - long * 0.06, long * 0.12),
-                (x + long * 0.7, level - long * 0.05, long * 0.11), (x + long * 0.95, level - long * 0.2, 2)]
+        hull = [
+            (x - long, level - long * 0.16, 2),
+            (x - long * 0.6, level - long * 0.06, long * 0.12),
+            (x + long * 0.7, level - long * 0.05, long * 0.11),
+            (x + long * 0.95, level - long * 0.2, 2),
+        ]
         _stroke(mask, _curve(hull, 40))
-        cabin = [(x - long * 0.2, level - long * 0.2, long * 0.1), (x + long * 0.4, level - long * 0.2, long * 0.1)]
+        cabin = [
+            (x - long * 0.2, level - long * 0.2, long * 0.1),
+            (x + long * 0.4, level - long * 0.2, long * 0.1),
+        ]
         _stroke(mask, np.array(cabin))
         tip = level - long * 3.1
         _stroke(mask, np.array([(x, level, thin * 2.2), (x + 2, tip, thin * 1.4)]))
         for foot in (-0.95, 0.92):
-            _stroke(mask, np.array([(x + foot * long, level - long * 0.2, thin * 0.6), (x, tip, thin * 0.6)]))
+            _stroke(
+                mask,
+                np.array([(x + foot * long, level - long * 0.2, thin * 0.6), (x, tip, thin * 0.6)]),
+            )
         boom = [(x, level - long * 0.55, thin * 3), (x + long * 0.85, level - long * 0.5, thin * 3)]
         _stroke(mask, np.array(boom))
     _mix(shore, paint("#06090f"), mask)
-    for place, size, colour in ((0.20, 1.0, "#fff2dc"), (0.37, 1.15, "#fff2dc"), (0.58, 1.0, "#6dffb0")):
-        _lamp(shore, (place * width, level - height * 0.075 * size * 3.12), height * 0.0013,
-              paint(colour, 9.0, 1.1))
+    for place, size, colour in (
+        (0.20, 1.0, "#fff2dc"),
+        (0.37, 1.15, "#fff2dc"),
+        (0.58, 1.0, "#6dffb0"),
+    ):
+        _lamp(
+            shore,
+            (place * width, level - height * 0.075 * size * 3.12),
+            height * 0.0013,
+            paint(colour, 9.0, 1.1),
+        )
 
 
 def _night_water(canvas: Canvas, level: int, paint: _Palette) -> None:
@@ -1070,9 +1185,9 @@ def _night_water(canvas: Canvas, level: int, paint: _Palette) -> None:
         water[rows] = part
 
 
-def _snow(width: int, height: int) -> Pixels:
+def _snow(width: int, height: int, space: str = "srgb") -> Pixels:
     """A fence running out into a white field, and one bare tree in the brightness."""
-    paint = _Palette("adobe-rgb")
+    paint = _Palette(space)
     cell_m = 0.12
     size = 1280
     mounds = _fractal((size, size), 26 / cell_m, 301, gain=0.36, finest=0.9 / cell_m, stretch=1.7)
@@ -1102,84 +1217,105 @@ def _snow(width: int, height: int) -> Pixels:
             east_slope = east_slope + 0.10 * near * grit + 0.10 * np.exp(-away / 22) * wind
             up = 1 / np.sqrt(1 + east_slope**2 + away_slope**2)
             facing = np.clip((0.80 * east_slope + 0.36 - 0.46 * away_slope) * up, 0, 1.2)
-            snow = _lit((facing, paint("#ffeed8", 1.15)),
-                        (0.55 + 0.45 * up, paint("#bcd0f4", 0.52)))
+            snow = _lit(
+                (facing, paint("#ffeed8", 1.15)), (0.55 + 0.45 * up, paint("#bcd0f4", 0.52))
+            )
             haze = 1 - np.exp(-((away / 95) ** 1.5))
             _mix(snow, np.broadcast_to(paint("#f3f2ef"), snow.shape), haze)
             strip[seen] = snow[seen]
         canvas[top : top + len(away)] = strip
     _soften_ridges(canvas, ground)
     _fence(canvas, paint, view, heights, cell_m)
-    return _finish(canvas, "adobe-rgb", 303, vignette=0.10, grain=0.006, shoulder=0.8, exposure=1.0)
+    return _finish(canvas, space, 303, vignette=0.10, grain=0.006, shoulder=0.8, exposure=1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Field:
+    """The snow field as the camera sees it: puts things on the snow and into the picture."""
+
+    view: _View
+    heights: Plane
+    cell_m: float
+    width: int
+    height: int
+
+    def on_snow(self, places: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return `(east, up, away)` places in metres, brought down or up to the snow."""
+        east, away = (places[:, i].astype(np.float32) / self.cell_m for i in (0, 2))
+        (level,) = _sample_map([self.heights], away, east + self.heights.shape[1] / 2)
+        return np.stack([places[:, 0], level, places[:, 2]], axis=-1)
+
+    def seen(self, places: NDArray[np.float64], radius_m: float) -> NDArray[np.float64]:
+        """Return places as a line `(x, y, radius)` in px."""
+        return _project(self.view, places, self.width, self.height) * (1, 1, radius_m)
+
+    def shadow(
+        self, places: NDArray[np.float64], foot_m: float, radius_m: float
+    ) -> NDArray[np.float64]:
+        """Return the shadow that a line casts, as a line `(x, y, radius)` in px.
+
+        The sun stands low, to the left and behind: shadows fall to the right, towards us.
+        """
+        long = 2.2 * (places[:, 1] - foot_m)[:, None]
+        cast = self.seen(self.on_snow(places + long * (0.88, 0, -0.36)), radius_m)
+        cast[:, 2] *= 1 - 0.12 * long[:, 0]
+        return cast
 
 
 def _fence(canvas: Canvas, paint: _Palette, view: _View, heights: Plane, cell_m: float) -> None:
-    """Draw posts and wires, their shadows on the snow, and the tree, in place."""
+    """Draw posts and wires, their shadows on the snow, a track and the tree, in place."""
     height, width = canvas.shape[:2]
     random = np.random.default_rng(321)
-    middle = heights.shape[1] / 2
-
-    def on_snow(places: NDArray[np.float64]) -> NDArray[np.float64]:
-        east, away = (places[:, i].astype(np.float32) / cell_m for i in (0, 2))
-        (level,) = _sample_map([heights], away, east + np.float32(middle))
-        return np.stack([places[:, 0], level, places[:, 2]], axis=-1)
-
-    def shadow(places: NDArray[np.float64], foot: float, radius: float) -> NDArray[np.float64]:
-        # The sun stands low, to the left and behind: shadows fall to the right, towards us.
-        long = 2.2 * (places[:, 1] - foot)[:, None]
-        cast = _project(view, on_snow(places + long * (0.88, 0, -0.36)), width, height)
-        cast[:, 2] *= radius * (1 - 0.12 * long[:, 0])
-        return cast
-
+    field = _Field(view, heights, cell_m, width, height)
     count = 26
     away = 4.4 * 1.118 ** np.arange(count)
     east = 2.6 - 0.17 * away + 0.0052 * away**2 - 0.000036 * away**3
-    feet = on_snow(np.stack([east, 0 * away, away], axis=-1))
+    feet = field.on_snow(np.stack([east, 0 * away, away], axis=-1))
     tall = 1.15 + 0.06 * random.standard_normal(count)
     tips = feet + np.stack([0.03 * random.standard_normal(count), tall, 0 * tall], axis=-1)
+    clear = np.exp(-((away / 75) ** 1.5)).tolist()
     shade = np.zeros((height, width), dtype=np.float32)
     wood = np.zeros((height, width), dtype=np.float32)
     t = np.linspace(0, 1, 16)[:, None]
     for i in range(count):
-        clear = float(np.exp(-((away[i] / 75) ** 1.5)))
-        _stroke(shade, shadow(feet[i] + (tips[i] - feet[i]) * t, feet[i, 1], 0.05), clear)
-        for part in (0.32, 0.63, 0.93):
-            if i + 1 == count:
-                break
+        post = feet[i] + (tips[i] - feet[i]) * t
+        _stroke(shade, field.shadow(post, feet[i, 1], 0.05), clear[i])
+        for part in (0.32, 0.63, 0.93) if i + 1 < count else ():
             a, b = (feet[j] + (tips[j] - feet[j]) * part for j in (i, i + 1))
             wire = a + (b - a) * t - t * (1 - t) * (0, 0.05 + 0.06 * part, 0)
-            line = _project(view, wire, width, height)
-            line[:, 2] *= 0.004
-            _stroke(wood, line, 0.75 * clear)
-            _stroke(shade, shadow(wire, feet[i, 1], 0.006), 0.5 * clear)
-    steps = np.linspace(3.1, 46, 105)
-    path = np.stack([-1.15 - 0.10 * steps - 0.8 * np.sin(steps / 6.5), 0 * steps, steps], axis=-1)
-    path[:, 0] += 0.05 * (-1.0) ** np.arange(len(steps))
-    prints = _project(view, on_snow(path), width, height) * (1, 1, 0.055)
-    for x, y, radius in prints.tolist():
-        hollow = [(x - radius, y, 0.32 * radius), (x + 0.7 * radius, y - 0.1 * radius, 0.4 * radius)]
-        _stroke(shade, np.array(hollow), float(np.exp(-radius / height * 9)))
+            _stroke(wood, field.seen(wire, 0.004), 0.75 * clear[i])
+            _stroke(shade, field.shadow(wire, feet[i, 1], 0.006), 0.5 * clear[i])
+    _track(shade, field)
     _mix(canvas, paint("#9fb8e0"), 0.72 * _blur(shade, height * 0.0012))
     _bare_tree(canvas, paint, (0.235 * width, 0.43 * height), 0.2 * height)
-    lit = np.zeros_like(wood)
-    cap = np.zeros_like(wood)
+    lit, cap = np.zeros_like(wood), np.zeros_like(wood)
     for i in range(count - 1, -1, -1):
-        clear = float(np.exp(-((away[i] / 75) ** 1.5)))
-        ends = _project(view, np.array([feet[i], tips[i]]), width, height)
-        radius = 0.055 * ends[0, 2]
+        ends = field.seen(np.array([feet[i], tips[i]]), 0.055)
+        radius = ends[0, 2]
         post = ends * (1, 1, 0) + (0, 0, radius)
         post[0, 1] += 0.9 * radius
-        _stroke(wood, post, clear)
+        _stroke(wood, post, clear[i])
         _bury(wood, post[0, 0], ends[0, 1], radius)
-        _stroke(lit, post * (1, 1, 0.35) - (0.62 * radius, 0, 0), clear)
-        crown = post[1] - (0, 0.75 * radius, 0)
-        _stroke(cap, np.array([crown - (0.45 * radius, 0, 0.42 * radius), crown + (0.4 * radius, 0, -0.35 * radius)]), clear)
+        _stroke(lit, post * (1, 1, 0.35) - (0.62 * radius, 0, 0), clear[i])
+        crown = np.array([(-0.45, -0.75, -0.42), (0.4, -0.75, -0.35)]) * radius
+        _stroke(cap, post[1] + crown, clear[i])
     box = slice(int(0.36 * height), height), slice(int(0.35 * width), width)
     streaks = _fractal(wood[box].shape, height * 0.05, 322, stretch=0.04, gain=0.8)
     _mix(canvas[box], _lit((1 + 0.4 * streaks, paint("#544e49"))), wood[box] * 0.95)
     bright = _lit((1 + 0.3 * streaks, paint("#a89a88")))
     _mix(canvas[box], bright, 0.6 * lit[box] * wood[box])
     _mix(canvas[box], paint("#f4f3f1"), _blur(cap[box], height * 0.0005))
+
+
+def _track(shade: Plane, field: _Field) -> None:
+    """Draw the track of an animal that crossed the field into the shadows, in place."""
+    away = np.linspace(3.1, 46, 105)
+    east = -1.15 - 0.10 * away - 0.8 * np.sin(away / 6.5) + 0.05 * (-1.0) ** np.arange(105)
+    path = field.on_snow(np.stack([east, 0 * away, away], axis=-1))
+    for x, y, radius in field.seen(path, 0.055).tolist():
+        heel = (x - radius, y, 0.32 * radius)
+        toes = (x + 0.7 * radius, y - 0.1 * radius, 0.4 * radius)
+        _stroke(shade, np.array([heel, toes]), float(np.exp(-radius / field.height * 9)))
 
 
 def _bury(mask: Plane, x: float, y: float, radius: float) -> None:
@@ -1207,8 +1343,14 @@ def _bare_tree(canvas: Canvas, paint: _Palette, foot: tuple[float, float], tall:
         bend = 0.16 * random.standard_normal()
         t = np.linspace(0, 1, 7)
         turn = angle + bend * t
-        line = np.stack([x + np.cumsum(np.cos(turn)) * long / 7, y + np.cumsum(np.sin(turn)) * long / 7,
-                         radius * (1 - 0.35 * t)], axis=-1)
+        line = np.stack(
+            [
+                x + np.cumsum(np.cos(turn)) * long / 7,
+                y + np.cumsum(np.sin(turn)) * long / 7,
+                radius * (1 - 0.35 * t),
+            ],
+            axis=-1,
+        )
         _stroke(mask, np.vstack([[x, y, radius], line]), 0.95 - 0.05 * depth)
         if depth == 8:
             continue
@@ -1217,8 +1359,16 @@ def _bare_tree(canvas: Canvas, paint: _Palette, foot: tuple[float, float], tall:
             # Branches reach up to the light again as they grow.
             heading = turn[-1] + side * spread
             heading += 0.10 * np.sin(-np.pi / 2 - heading)
-            limbs.append((line[-1, 0], line[-1, 1], heading, long * (0.70 + 0.2 * random.random()),
-                          line[-1, 2] * 0.74, depth + 1))
+            limbs.append(
+                (
+                    line[-1, 0],
+                    line[-1, 1],
+                    heading,
+                    long * (0.70 + 0.2 * random.random()),
+                    line[-1, 2] * 0.74,
+                    depth + 1,
+                )
+            )
     fog = 1 - 0.35 * np.linspace(0, 1, len(mask), dtype=np.float32)[:, None] ** 3
     _mix(canvas[box], paint("#737a82"), mask * fog * 0.85)
 
@@ -1228,8 +1378,9 @@ class _Turned:
     """A form turned on a lathe, standing or lying on the table.
 
     Attributes:
-        foot: Place of its base, as shares of the picture's height from the left and the top.
-        tall: Length of its axis as a share of the height.
+        foot: Place of its base to the right of the group's middle and below the table's far edge,
+            in units of the group.
+        tall: Length of its axis, likewise.
         lean: Turn of its axis in radians, clockwise.
         outline: Radius along the axis as `(place 0 … 1, radius)` in lengths of the axis.
         skin: `pear` or `glaze`.
@@ -1245,53 +1396,93 @@ class _Turned:
 
 
 _PEAR = (
-    (0.0, 0.04), (0.012, 0.12), (0.05, 0.215), (0.13, 0.298), (0.25, 0.345), (0.37, 0.335),
-    (0.50, 0.275), (0.62, 0.205), (0.74, 0.165), (0.86, 0.143), (0.94, 0.11), (0.985, 0.06),
+    (0.0, 0.04),
+    (0.012, 0.12),
+    (0.05, 0.215),
+    (0.13, 0.298),
+    (0.25, 0.345),
+    (0.37, 0.335),
+    (0.50, 0.275),
+    (0.62, 0.205),
+    (0.74, 0.165),
+    (0.86, 0.143),
+    (0.94, 0.11),
+    (0.985, 0.06),
     (1.0, 0.02),
 )
 _SLIM_PEAR = (
-    (0.0, 0.03), (0.012, 0.10), (0.06, 0.19), (0.15, 0.26), (0.27, 0.30), (0.40, 0.285),
-    (0.54, 0.225), (0.68, 0.165), (0.80, 0.135), (0.91, 0.112), (0.97, 0.075), (1.0, 0.02),
+    (0.0, 0.03),
+    (0.012, 0.10),
+    (0.06, 0.19),
+    (0.15, 0.26),
+    (0.27, 0.30),
+    (0.40, 0.285),
+    (0.54, 0.225),
+    (0.68, 0.165),
+    (0.80, 0.135),
+    (0.91, 0.112),
+    (0.97, 0.075),
+    (1.0, 0.02),
 )
 _BOTTLE = (
-    (0.0, 0.172), (0.02, 0.186), (0.10, 0.206), (0.25, 0.222), (0.40, 0.218), (0.52, 0.188),
-    (0.61, 0.128), (0.68, 0.078), (0.76, 0.058), (0.88, 0.054), (0.945, 0.058), (0.965, 0.076),
-    (0.99, 0.078), (1.0, 0.066),
+    (0.0, 0.172),
+    (0.02, 0.186),
+    (0.10, 0.206),
+    (0.25, 0.222),
+    (0.40, 0.218),
+    (0.52, 0.188),
+    (0.61, 0.128),
+    (0.68, 0.078),
+    (0.76, 0.058),
+    (0.88, 0.054),
+    (0.945, 0.058),
+    (0.965, 0.076),
+    (0.99, 0.078),
+    (1.0, 0.066),
 )
 
 _TABLE = (
-    _Turned((0.43, 0.735), 0.53, 0.0, _BOTTLE, "glaze", 401),
-    _Turned((0.79, 0.745), 0.30, 0.06, _SLIM_PEAR, "pear", 402),
-    _Turned((0.615, 0.80), 0.315, -0.05, _PEAR, "pear", 403),
-    _Turned((0.29, 0.862), 0.295, 1.33, _PEAR, "pear", 404),
+    _Turned((-0.14, 0.095), 0.53, 0.0, _BOTTLE, "glaze", 401),
+    _Turned((0.22, 0.105), 0.30, 0.06, _SLIM_PEAR, "pear", 402),
+    _Turned((0.045, 0.16), 0.315, -0.05, _PEAR, "pear", 403),
+    _Turned((-0.28, 0.222), 0.295, 1.33, _PEAR, "pear", 404),
 )
 """What stands on the table, from back to front."""
 
 
-def _still_life(width: int, height: int) -> Pixels:
+_EDGE = 0.64
+"""Place of the table's far edge as a share of the picture's height."""
+
+
+def _group(width: int, height: int) -> tuple[float, float, float]:
+    """Return the middle of the group and the table's edge in px, and the group's unit in px."""
+    return 0.5 * width, _EDGE * height, min(height, width / 0.98)
+
+
+def _still_life(width: int, height: int, space: str = "romm") -> Pixels:
     """Three pears and a glazed bottle on an old table, by the light of one window."""
-    paint = _Palette("romm")
+    paint = _Palette(space)
     canvas = np.empty((height, width, 3), dtype=np.float32)
-    edge = int(0.64 * height)
+    edge = int(_EDGE * height)
     _wall(canvas[:edge], paint, height)
     _table_top(canvas, paint, edge)
     for form in _TABLE:
         _turned(canvas, paint, form)
-    return _finish(canvas, "romm", 413, vignette=0.35, contrast=0.15, exposure=1.75, grain=0.006)
+    return _finish(canvas, space, 413, vignette=0.35, contrast=0.15, exposure=1.75, grain=0.006)
 
 
 def _wall(wall: Canvas, paint: _Palette, height: int) -> None:
     """Fill the wall with plaster that the window lights from the left."""
     edge, width = wall.shape[:2]
     plaster = _fractal((edge, width), height * 0.12, 411, gain=0.55, stretch=1.3)
-    x = ((np.arange(width, dtype=np.float32) + 0.5) / height)[None, :]
+    x = (((np.arange(width, dtype=np.float32) + 0.5) / width - 0.5) * 1.25 + 0.625)[None, :]
     colour = paint("#747362") * paint("#fff3e0", 0.62)
     for top in range(0, edge, _STRIP_ROWS):
         grit = plaster[top : top + _STRIP_ROWS]
         y = ((np.arange(top, top + len(grit), dtype=np.float32) + 0.5) / height)[:, None]
         window = np.exp(-((x - 0.05) ** 2) / 0.5) * np.exp(-((y - 0.25) ** 2) / 0.22)
         light = (0.16 + 1.2 * window) * (1 + 0.10 * grit)
-        light *= 1 - 0.5 * np.exp((y - 0.64) / 0.02)
+        light *= 1 - 0.5 * np.exp((y - _EDGE) / 0.02)
         wall[top : top + len(grit)] = _lit((light, colour))
 
 
@@ -1301,7 +1492,7 @@ def _table_top(canvas: Canvas, paint: _Palette, edge: int) -> None:
     wood = _tile(1024, 412, slope=1.5, coarsest=5)
     shade = _table_shadows(width, height)
     boards = np.array([0.0, 0.26, 0.55, 0.83, 1.2])
-    x = ((np.arange(width, dtype=np.float32) + 0.5) / height)[None, :]
+    x = (((np.arange(width, dtype=np.float32) + 0.5) / width - 0.5) * 1.25 + 0.625)[None, :]
     sideways = np.exp(-(((x - 0.22) / 0.62) ** 2))
     ramp = paint.ramp((0, "#20140d"), (0.5, "#5a3a24"), (1, "#9a6a41"))
     for top in range(edge, height, _STRIP_ROWS):
@@ -1309,7 +1500,7 @@ def _table_top(canvas: Canvas, paint: _Palette, edge: int) -> None:
         y = ((np.arange(rows.start, rows.stop, dtype=np.float32) + 0.5) / height)[:, None]
         # Distance on the table grows towards its far edge.
         depth = 0.42 / (y - 0.34)
-        across = (x - 0.62) * depth
+        across = (x - 0.625) * (0.8 * width / height) * depth
         board = np.searchsorted(boards, depth[:, 0] - 0.55).astype(np.float32)[:, None]
         shift = board * 71.3
         wave = _sample(wood, depth * 60 + shift * 5 + 0 * across, across * 9 + shift)
@@ -1331,8 +1522,9 @@ def _table_shadows(width: int, height: int) -> Plane:
     """Return how much of the window's light the forms take from the table, 0 … 1."""
     shape = (-(-height // 4), -(-width // 4))
     open_sky = np.ones(shape, dtype=np.float32)
-    x = ((np.arange(shape[1], dtype=np.float32) + 0.5) * (4 / height))[None, :]
-    y = ((np.arange(shape[0], dtype=np.float32) + 0.5) * (4 / height))[:, None]
+    middle_x, edge, unit = _group(width, height)
+    x = ((np.arange(shape[1], dtype=np.float32) + 0.5) * 4 - middle_x)[None, :] / unit
+    y = ((np.arange(shape[0], dtype=np.float32) + 0.5) * 4 - edge)[:, None] / unit
     for form in _TABLE:
         lying = abs(form.lean) > 0.7
         middle = form.foot[0] + (0.45 * form.tall if lying else 0.0)
@@ -1348,24 +1540,30 @@ def _table_shadows(width: int, height: int) -> Plane:
     return _enlarge(1 - open_sky, (height, width))
 
 
+def _outline(form: _Turned) -> tuple[Plane, Plane]:
+    """Return radius and slope of the outline at 1,024 places along the axis."""
+    dense = _curve(form.outline, 4000)
+    places = np.linspace(0, 1, 1024)
+    radii = np.interp(places, np.maximum.accumulate(dense[:, 0]), dense[:, 1])
+    radii = np.convolve(np.pad(radii, 6, mode="edge"), np.ones(13) / 13, "valid")
+    return radii.astype(np.float32), np.gradient(radii, 1 / 1023).astype(np.float32)
+
+
 def _turned(canvas: Canvas, paint: _Palette, form: _Turned) -> None:
     """Draw one turned form: its shape, skin, light, highlight and stalk, in place."""
     height, width = canvas.shape[:2]
-    long = form.tall * height
-    foot_x, foot_y = form.foot[0] * height, form.foot[1] * height
+    middle_x, edge, unit = _group(width, height)
+    long = form.tall * unit
+    foot_x, foot_y = middle_x + form.foot[0] * unit, edge + form.foot[1] * unit
     axis = (float(np.sin(form.lean)), -float(np.cos(form.lean)))
     middle = (foot_x + axis[0] * long / 2, foot_y + axis[1] * long / 2)
     reach = 0.62 * long
     left, right = max(0, int(middle[0] - reach)), min(width, int(middle[0] + reach))
     top, bottom = max(0, int(middle[1] - reach)), min(height, int(middle[1] + reach))
-    places = np.linspace(0, 1, 1024)
-    known = np.array(form.outline)
-    dense = _curve(known.tolist(), 4000)
-    radii = np.interp(places, np.maximum.accumulate(dense[:, 0]), dense[:, 1]).astype(np.float32)
-    radii = np.convolve(np.pad(radii, 6, mode="edge"), np.ones(13) / 13, "valid").astype(np.float32)
-    slopes = np.gradient(radii, 1 / 1023).astype(np.float32)
+    radii, slopes = _outline(form)
     marks = _tile(512, form.seed, slope=1.1, coarsest=4)
-    base = 0.33 if abs(form.lean) > 0.7 else 0.0
+    # The table is seen a little from above, so the near side of a form appears lower.
+    tilt = -0.16 * axis[1]
     for row in range(top, bottom, _STRIP_ROWS):
         rows = slice(row, min(row + _STRIP_ROWS, bottom))
         x = (np.arange(left, right, dtype=np.float32) + 0.5 - foot_x)[None, :] / long
@@ -1373,90 +1571,94 @@ def _turned(canvas: Canvas, paint: _Palette, form: _Turned) -> None:
         along = x * axis[0] + y * axis[1]
         side = x * -axis[1] + y * axis[0]
         at = along
-        # The table is seen a little from above, so the near side of a form appears lower.
-        tilt = 0.16 * abs(float(np.cos(form.lean)))
         for _ in range(4):
             radius = radii.take(np.clip(at * 1023, 0, 1023).astype(np.int32))
-            front = np.sqrt(np.maximum(radius * radius - side * side, 0))
-            at = along + tilt * front
+            at = along + tilt * np.sqrt(np.maximum(radius * radius - side * side, 0))
         index = np.clip(at * 1023, 0, 1023).astype(np.int32)
-        radius = radii.take(index)
-        front = np.sqrt(np.maximum(radius * radius - side * side, 0))
         steep = 1 / np.sqrt(1 + slopes.take(index) ** 2)
-        cover = np.clip((radius - np.abs(side)) * steep * long + 0.5, 0, 1)
+        cover = np.clip((radii.take(index) - np.abs(side)) * steep * long + 0.5, 0, 1)
         cover *= np.clip(at * long + 0.5, 0, 1) * np.clip((1 - at) * long + 0.5, 0, 1)
         inside = np.nonzero(cover > 0)
-        if not len(inside[0]):
-            continue
-        side, at, radius, front, index = (
-            plane[inside] for plane in (side, at, radius, front, index)
-        )
-        slope = slopes.take(index)
-        steep = 1 / np.sqrt(1 + slope * slope)
-        out_side = steep * np.clip(side / radius, -1, 1)
-        out_along = -slope * steep
-        normal = (
-            out_side * -axis[1] + out_along * axis[0],
-            -(out_side * axis[0] + out_along * axis[1]),
-            steep * front / radius,
-        )
-        up = np.maximum(base - np.broadcast_to(y, cover.shape)[inside], 0)
-        colour = _skin(paint, form, marks, normal, at, side / radius, up)
-        patch = canvas[rows, left:right]
-        under = patch[inside]
-        patch[inside] = under + (colour - under) * cover[inside][:, None]
+        if len(inside[0]):
+            surface = _surface(form, (radii, slopes), side[inside], at[inside])
+            up = np.broadcast_to(-y, cover.shape)[inside]
+            patch = canvas[rows, left:right]
+            under = patch[inside]
+            colour = _skin(paint, form, marks, surface, up)
+            patch[inside] = under + (colour - under) * cover[inside][:, None]
     if form.skin == "glaze":
-        mouth = (foot_x - left, foot_y - long - int(foot_y - 1.1 * long), float(radii[-1]) * long)
-        _mouth(canvas[int(foot_y - 1.1 * long) : int(foot_y - 0.9 * long), left:right], paint, mouth)
+        above, below = int(foot_y - 1.1 * long), int(foot_y - 0.9 * long)
+        mouth = (foot_x - left, foot_y - long - above, float(radii[-1]) * long)
+        _mouth(canvas[above:below, left:right], paint, mouth)
     else:
         _stalk(canvas, paint, form, (foot_x, foot_y))
 
 
-def _skin(
-    paint: _Palette,
-    form: _Turned,
-    marks: Plane,
-    normal: tuple[Plane, Plane, Plane],
-    at: Plane,
-    side: Plane,
-    up: Plane,
-) -> Canvas:
+@dataclass(frozen=True, slots=True)
+class _Surface:
+    """The visible side of a turned form, one entry a pixel.
+
+    Attributes:
+        east: Surface normal, its part to the right.
+        rise: Its part upwards.
+        near: Its part towards the viewer.
+        at: Place along the axis, 0 … 1.
+        turn: Place around the axis in radians, 0 in the middle.
+    """
+
+    east: Plane
+    rise: Plane
+    near: Plane
+    at: Plane
+    turn: Plane
+
+
+def _surface(form: _Turned, outline: tuple[Plane, Plane], side: Plane, at: Plane) -> _Surface:
+    """Return the surface at places `side` across the axis and `at` along it, in axis lengths."""
+    radii, slopes = outline
+    index = np.clip(at * 1023, 0, 1023).astype(np.int32)
+    radius, slope = radii.take(index), slopes.take(index)
+    cosine, sine = float(np.cos(form.lean)), float(np.sin(form.lean))
+    steep = 1 / np.sqrt(1 + slope * slope)
+    across = np.clip(side / radius, -1, 1)
+    out_side, out_along = steep * across, -slope * steep
+    return _Surface(
+        east=out_side * cosine + out_along * sine,
+        rise=out_along * cosine - out_side * sine,
+        near=steep * np.sqrt(1 - across * across),
+        at=at,
+        turn=np.arcsin(across),
+    )
+
+
+def _skin(paint: _Palette, form: _Turned, marks: Plane, surface: _Surface, up: Plane) -> Canvas:
     """Return the lit colour of a turned form's surface.
 
     Args:
         paint: Colours of the scene's space.
         form: What is drawn.
         marks: Repeating noise for the markings.
-        normal: Surface normal as (right, up, towards the viewer).
-        at: Place along the axis, 0 … 1.
-        side: Place across, -1 … 1.
-        up: Height over the table in lengths of the axis.
+        surface: Where on the form each pixel lies.
+        up: Height over the foot in lengths of the axis.
     """
-    east, rise, near = normal
-    round_ = np.arcsin(np.clip(side, -1, 1))
-    cloud = _sample(marks, at * 120, round_ * 60)
-    fleck = _sample(marks, at * 900 + 40, round_ * 330)
+    east, rise, near, at = surface.east, surface.rise, surface.near, surface.at
+    # What lies down reaches below its foot, by its radius.
+    up = np.maximum(up + (0.33 if abs(form.lean) > 0.7 else 0.0), 0)
     lit = np.clip((-0.76 * east + 0.46 * rise + 0.46 * near + 0.16) / 1.16, 0, 1) ** 1.25
     bounce = np.clip(-rise * 0.7 + 0.25 * east + 0.1, 0, 1) * np.exp(-up / 0.35)
     shut = 0.30 + 0.70 * _smooth(-0.02, 0.3, up)
     if form.skin == "pear":
-        ripe = 0.52 + 0.09 * cloud + 0.22 * (form.seed % 3 - 1) + 0.14 * np.sin(round_ * 1.5 + form.seed)
-        colour = _look_up(paint.ramp((0, "#8c9442"), (0.45, "#b8a848"), (1, "#d3b056")), ripe)
-        blush = _smooth(-0.5, 1.6, np.sin(round_ + 0.6 * form.seed) + 0.24 * cloud) * _smooth(0.0, 0.3, at)
-        _mix(colour, paint("#b5512f", 1.0), 0.7 * blush * _smooth(1.0, 0.55, at))
-        _mix(colour, paint("#6b4a20"), 0.55 * _smooth(1.1, 2.2, fleck) + 0.5 * _smooth(0.9, 1.0, at))
-        _mix(colour, paint("#d9c877"), 0.4 * _smooth(1.3, 2.4, -fleck))
+        colour = _pear_skin(paint, form.seed, marks, at, surface.turn)
         gloss, sharp = 0.2, 0.13
     else:
-        run = _smooth(-0.04, 0.04, at - 0.46 - 0.05 * np.sin(round_ * 3.1) - 0.03 * cloud)
-        colour = _look_up(paint.ramp((0, "#8a7a62"), (0.5, "#a3927a"), (1, "#b9a88f")), 0.5 + 0.3 * cloud)
-        glaze = _look_up(paint.ramp((0, "#142b33"), (0.5, "#28505a"), (1, "#5d8f8c")), 0.42 + 0.22 * cloud + 0.5 * _smooth(0.56, 0.46, at) * run)
-        _mix(colour, glaze, run)
-        _mix(colour, paint("#4b3a2a"), 0.5 * _smooth(1.4, 2.2, fleck) * (1 - 0.6 * run))
+        colour = _glaze(paint, marks, at, surface.turn)
         gloss, sharp = 0.8, 0.018
         lit = lit * (0.55 + 0.45 * _smooth(1.0, 0.9, at))
-    colour *= _lit((lit * shut, paint("#fff1dc", 1.25)), (0.05 * shut * shut, paint("#b9c4d2")),
-                   (0.17 * bounce * shut, paint("#c98a52")))
+    colour *= _lit(
+        (lit * shut, paint("#fff1dc", 1.25)),
+        (0.05 * shut * shut, paint("#b9c4d2")),
+        (0.17 * bounce * shut, paint("#c98a52")),
+    )
     # What the skin mirrors: a window of four panes, up and to the left.
     pane = _smooth(-0.80 - sharp, -0.80 + sharp, east) * _smooth(-0.52 + sharp, -0.52 - sharp, east)
     pane *= _smooth(0.10 - sharp, 0.10 + sharp, rise) * _smooth(0.42 + sharp, 0.42 - sharp, rise)
@@ -1464,6 +1666,35 @@ def _skin(
     pane *= 0.25 + 0.75 * _smooth(0.006, 0.006 + sharp, bars)
     rim = (1 - near) ** 4 * _smooth(0.3, -0.8, east)
     _brighten(colour, gloss * (pane + 0.12 * rim), paint("#f4f6ff"))
+    return colour
+
+
+def _pear_skin(paint: _Palette, seed: int, marks: Plane, at: Plane, turn: Plane) -> Canvas:
+    """Return a pear's own colour: green to yellow, a blush on one side, russet and flecks."""
+    cloud = _sample(marks, at * 120, turn * 60)
+    fleck = _sample(marks, at * 900 + 40, turn * 330)
+    ripe = 0.52 + 0.09 * cloud + 0.22 * (seed % 3 - 1) + 0.14 * np.sin(turn * 1.5 + seed)
+    colour = _look_up(paint.ramp((0, "#8c9442"), (0.45, "#b8a848"), (1, "#d3b056")), ripe)
+    blush = _smooth(-0.5, 1.6, np.sin(turn + 0.6 * seed) + 0.24 * cloud)
+    blush *= _smooth(0.0, 0.3, at) * _smooth(1.0, 0.55, at)
+    _mix(colour, paint("#b5512f"), 0.7 * blush)
+    russet = 0.55 * _smooth(1.1, 2.2, fleck) + 0.5 * _smooth(0.9, 1.0, at)
+    _mix(colour, paint("#6b4a20"), russet)
+    _mix(colour, paint("#d9c877"), 0.4 * _smooth(1.3, 2.4, -fleck))
+    return colour
+
+
+def _glaze(paint: _Palette, marks: Plane, at: Plane, turn: Plane) -> Canvas:
+    """Return the bottle's own colour: a blue glaze that ran down over stoneware."""
+    cloud = _sample(marks, at * 120, turn * 60)
+    fleck = _sample(marks, at * 900 + 40, turn * 330)
+    run = _smooth(-0.04, 0.04, at - 0.46 - 0.05 * np.sin(turn * 3.1) - 0.03 * cloud)
+    clay = paint.ramp((0, "#8a7a62"), (0.5, "#a3927a"), (1, "#b9a88f"))
+    colour = _look_up(clay, 0.5 + 0.3 * cloud)
+    blue = paint.ramp((0, "#142b33"), (0.5, "#28505a"), (1, "#5d8f8c"))
+    thick = 0.42 + 0.22 * cloud + 0.5 * _smooth(0.56, 0.46, at) * run
+    _mix(colour, _look_up(blue, thick), run)
+    _mix(colour, paint("#4b3a2a"), 0.5 * _smooth(1.4, 2.2, fleck) * (1 - 0.6 * run))
     return colour
 
 
@@ -1482,13 +1713,20 @@ def _mouth(canvas: Canvas, paint: _Palette, circle: tuple[float, float, float]) 
 def _stalk(canvas: Canvas, paint: _Palette, form: _Turned, foot: tuple[float, float]) -> None:
     """Draw a pear's stalk, in place."""
     height, width = canvas.shape[:2]
-    long = form.tall * height
+    long = form.tall * _group(width, height)[2]
     axis = np.array([np.sin(form.lean), -np.cos(form.lean)])
     tip = np.array(foot) + axis * long * 0.965
     aside = np.array([-axis[1], axis[0]]) * (1 if form.seed % 2 else -1)
-    places = [(*(tip + axis * long * a + aside * long * b), long * r) for a, b, r in (
-        (0.0, 0.0, 0.022), (0.06, 0.008, 0.013), (0.13, 0.035, 0.012), (0.19, 0.085, 0.016),
-        (0.2, 0.095, 0.012))]
+    places = [
+        (*(tip + axis * long * a + aside * long * b), long * r)
+        for a, b, r in (
+            (0.0, 0.0, 0.022),
+            (0.06, 0.008, 0.013),
+            (0.13, 0.035, 0.012),
+            (0.19, 0.085, 0.016),
+            (0.2, 0.095, 0.012),
+        )
+    ]
     box = slice(max(0, int(tip[1] - 0.4 * long)), int(tip[1] + 0.4 * long))
     mask = np.zeros((len(canvas[box]), width), dtype=np.float32)
     lit = np.zeros_like(mask)
@@ -1507,30 +1745,51 @@ _STANDS = (14.0, 10.5, 8.2, 6.2, 4.8, 3.7, 2.8, 2.1, 1.6)
 """Distances of the rows of trees, far to near, in units of the forest scene."""
 
 
-def _forest(width: int, height: int) -> Pixels:
+@dataclass(frozen=True, slots=True)
+class _Wood:
+    """What every tree of the forest is drawn with.
+
+    Attributes:
+        canvas: The scene so far.
+        place: Place of each pixel on `glow`, 0 … 1; the mist itself would take three times the
+            memory.
+        glow: Colours of the mist from the light outwards.
+        bark: Repeating noise.
+        paint: Colours of the scene's space.
+        random: Source of all that differs from tree to tree.
+    """
+
+    canvas: Canvas
+    place: Plane
+    glow: Canvas
+    bark: Plane
+    paint: _Palette
+    random: np.random.Generator
+
+
+def _forest(width: int, height: int, space: str = "adobe-rgb") -> Pixels:
     """Tall trunks in morning mist, with the sun somewhere behind them."""
-    paint = _Palette("adobe-rgb")
-    mist = np.empty((height, width, 3), dtype=np.float32)
+    paint = _Palette(space)
     x = ((np.arange(width, dtype=np.float32) + 0.5) / width)[None, :]
-    bark = _tile(512, 501, slope=1.4, coarsest=6)
+    y = ((np.arange(height, dtype=np.float32) + 0.5) / height)[:, None]
+    place = np.hypot((x - _GLADE[0]) * (width / height * 0.8), (y - _GLADE[1]) * 0.89)
     glow = paint.ramp(
-        (0, "#fff2cc", 1.15), (0.13, "#fbe6b0"), (0.32, "#d8d0a2"), (0.58, "#8fa792"),
+        (0, "#fff2cc", 1.15),
+        (0.13, "#fbe6b0"),
+        (0.32, "#d8d0a2"),
+        (0.58, "#8fa792"),
         (1, "#466468"),
     )
-    for top in range(0, height, _STRIP_ROWS):
-        strip = mist[top : top + _STRIP_ROWS]
-        y = ((np.arange(top, top + len(strip), dtype=np.float32) + 0.5) / height)[:, None]
-        apart = np.hypot((x - _GLADE[0]) * (width / height) * 0.72, (y - _GLADE[1]) * 0.8)
-        strip[:] = _look_up(glow, apart / 0.9)
-    canvas = mist.copy()
+    canvas = _look_up(glow, place)
+    bark = _tile(512, 501, slope=1.4, coarsest=6)
+    wood = _Wood(canvas, place, glow, bark, paint, np.random.default_rng(502))
     _forest_floor(canvas, paint, bark)
-    random = np.random.default_rng(502)
     for number, away in enumerate(_STANDS):
         if number == 6:
             _sunbeams(canvas, paint)
-        _stand(canvas, mist, paint, bark, away, random, number)
-    _ferns(canvas, mist, paint)
-    return _finish(canvas, "adobe-rgb", 503, vignette=0.3, contrast=0.6, exposure=1.0)
+        _stand(wood, away, number)
+    _ferns(wood)
+    return _finish(canvas, space, 503, vignette=0.3, contrast=0.6, exposure=1.0)
 
 
 def _forest_floor(canvas: Canvas, paint: _Palette, bark: Plane) -> None:
@@ -1576,17 +1835,10 @@ def _clarity(away: float) -> float:
     return float(np.exp(-((away / 6.0) ** 1.35)))
 
 
-def _stand(
-    canvas: Canvas,
-    mist: Canvas,
-    paint: _Palette,
-    bark: Plane,
-    away: float,
-    random: np.random.Generator,
-    number: int,
-) -> None:
+def _stand(wood: _Wood, away: float, number: int) -> None:
     """Draw all trunks at one distance, their branches and leaves, in place."""
-    height, width = canvas.shape[:2]
+    height, width = wood.canvas.shape[:2]
+    random = wood.random
     base = 0.6 + 0.62 / away
     count = int(5 + 1.2 * away)
     mask = np.zeros((int(min(base, 1.0) * height), width), dtype=np.float32)
@@ -1595,8 +1847,7 @@ def _stand(
         size = (0.45 + 0.9 * random.random()) * 0.078 / away
         if abs((x - _GLADE[0]) * away) < 0.25 + 0.3 * random.random():
             continue
-        foot = (x, base + 0.05 * (random.random() - 0.5) / away)
-        middle = _trunk(canvas, mist, paint, bark, foot, size, away, random)
+        middle = _trunk(wood, (x, base + 0.05 * (random.random() - 0.5) / away), size, away)
         if away < 9:
             _branches(mask, middle, height, away, random)
     if number in (2, 4, 6):
@@ -1604,17 +1855,18 @@ def _stand(
         leaves = _fractal((deep, width), height * 0.5 / away, 520 + number, gain=0.68, stretch=1.4)
         fall = np.linspace(0, 1, deep, dtype=np.float32)[:, None]
         aside = np.abs(np.arange(width, dtype=np.float32)[None, :] / width - _GLADE[0])
-        cover = _smooth(0.0, 0.25, leaves + 0.1 - 2.2 * fall + np.minimum(2.2 * (aside - 0.2), 0.6))
+        aside = np.minimum(2.2 * (aside - 0.2), 0.6)
+        cover = _smooth(0.0, 0.25, leaves + 0.1 - 2.2 * fall + aside)
         np.maximum(mask[:deep], 0.85 * cover, out=mask[:deep])
-    dark = paint("#141a14") * _clarity(away)
+    dark = wood.paint("#141a14") * _clarity(away)
     for top in range(0, len(mask), _STRIP_ROWS):
         part = mask[top : top + _STRIP_ROWS]
         touched = np.nonzero(part)
         if len(touched[0]):
-            patch = canvas[top : top + len(part)]
-            share = part[touched][:, None]
-            veil = mist[top : top + len(part)][touched] * (0.94 * (1 - _clarity(away)))
-            patch[touched] += (veil + dark - patch[touched]) * share
+            patch = wood.canvas[top : top + len(part)]
+            veil = _look_up(wood.glow, wood.place[top : top + len(part)][touched])
+            veil *= 0.94 * (1 - _clarity(away))
+            patch[touched] += (veil + dark - patch[touched]) * part[touched][:, None]
 
 
 def _branches(
@@ -1638,32 +1890,19 @@ def _branches(
             _stroke(mask, np.array([root, (*end, 0.3)]), 0.8)
 
 
-def _trunk(
-    canvas: Canvas,
-    mist: Canvas,
-    paint: _Palette,
-    bark: Plane,
-    foot: tuple[float, float],
-    size: float,
-    away: float,
-    random: np.random.Generator,
-) -> Plane:
+def _trunk(wood: _Wood, foot: tuple[float, float], size: float, away: float) -> Plane:
     """Draw one trunk in place and return its middle in each row, in px.
 
     Args:
-        canvas: The scene so far.
-        mist: The scene's light without anything in it.
-        paint: Colours of the scene's space.
-        bark: Repeating noise.
+        wood: The scene.
         foot: Place of its foot as shares of width and height.
         size: Its radius as a share of the height.
         away: Its distance.
-        random: Source of its lean and bends.
     """
-    height, width = canvas.shape[:2]
-    radius, base = size * height, foot[1] * height
-    lean = 0.05 * random.standard_normal()
-    seed = int(random.integers(1 << 20))
+    height, width = wood.canvas.shape[:2]
+    radius, base = size * min(height, 0.8 * width), foot[1] * height
+    lean = 0.05 * wood.random.standard_normal()
+    seed = int(wood.random.integers(1 << 20))
     bends = _fractal((1, height), height * 0.5, seed, gain=0.4, finest=height * 0.06)[0]
     bottom = min(height, int(base + 0.6 * radius) + 2)
     y = np.arange(bottom, dtype=np.float32)[:, None] + 0.5
@@ -1680,54 +1919,51 @@ def _trunk(
         cover = np.clip((1 - np.abs(across)) * wide[rows] + 0.5, 0, 1)
         across = np.clip(across, -1, 1)
         cover *= np.clip(base + 0.25 * radius * np.sqrt(1 - across**2) - y[rows], 0, 1)
-        colour = mist[rows, left:right] * 0.95
-        wood: Canvas = paint("#1d2420")
+        colour = _look_up(wood.glow, wood.place[rows, left:right])
+        colour *= 0.95
+        own = wood.paint("#1d2420")
         if away < 7:
-            wood = _bark(colour, paint, bark, across, y[rows], (foot[0], base, radius))
-        _mix(colour, wood, np.full_like(cover, _clarity(away)))
-        _mix(canvas[rows, left:right], colour, cover)
+            own = _bark(wood, colour, across, y[rows], (foot[0], base, radius))
+        _mix(colour, own, np.full_like(cover, _clarity(away)))
+        _mix(wood.canvas[rows, left:right], colour, cover)
     return np.asarray(centre[:, 0])
 
 
 def _bark(
-    glow: Canvas,
-    paint: _Palette,
-    bark: Plane,
-    across: Plane,
-    y: Plane,
-    trunk: tuple[float, float, float],
+    wood: _Wood, glow: Canvas, across: Plane, y: Plane, trunk: tuple[float, float, float]
 ) -> Canvas:
     """Return the colour of bark with the light of the glade on its edge.
 
     Args:
+        wood: The scene.
         glow: The mist's light behind the trunk.
-        paint: Colours of the scene's space.
-        bark: Repeating noise.
         across: Place across the trunk, -1 … 1.
         y: Rows in px.
         trunk: Place across the picture as a share, row of its foot and radius in px.
     """
     place, base, radius = trunk
     turn = np.arcsin(across)
-    rough = _sample(bark, y * (30 / radius) + turn * 4, turn * 55 + place * 997)
-    furrow = _sample(bark, y * (70 / radius) + 0 * turn, turn * 150 + place * 413)
+    rough = _sample(wood.bark, y * (30 / radius) + turn * 4, turn * 55 + place * 997)
+    furrow = _sample(wood.bark, y * (70 / radius) + 0 * turn, turn * 150 + place * 413)
     side = 1.0 if _GLADE[0] > place else -1.0
     near = float(np.exp(-abs(place - _GLADE[0]) / 0.22))
     rim = np.exp((across * side - 1) / (0.10 + 0.08 * near)) * (0.75 + 0.35 * furrow)
     light = 0.22 + 0.25 * np.clip(across * side, 0, 1) + 0.10 * rough + 0.16 * furrow
     np.maximum(light, 0.03, out=light)
     moss = _smooth(0.2, 1.4, rough + 1.2 * np.exp(-np.abs(base - y) / (5 * radius)))
-    wood = _lit((light * (1 - 0.7 * moss), paint("#4a4238")),
-                (light * (0.7 * moss), paint("#55662c", 1.1)))
+    skin = _lit(
+        (light * (1 - 0.7 * moss), wood.paint("#4a4238")),
+        (light * (0.7 * moss), wood.paint("#55662c", 1.1)),
+    )
     shine = (0.15 + 0.75 * near) * np.maximum(rim, 0)
     for channel in range(3):
-        wood[..., channel] += shine * glow[..., channel]
-    return wood
+        skin[..., channel] += shine * glow[..., channel]
+    return skin
 
 
-def _ferns(canvas: Canvas, mist: Canvas, paint: _Palette) -> None:
+def _ferns(wood: _Wood) -> None:
     """Draw ferns along the lower edge, lit from the glade, in place."""
-    height, width = canvas.shape[:2]
+    height, width = wood.canvas.shape[:2]
     random = np.random.default_rng(531)
     first = int(0.78 * height)
     x_all = np.arange(width, dtype=np.float32)[None, :] / width
@@ -1753,9 +1989,9 @@ def _ferns(canvas: Canvas, mist: Canvas, paint: _Palette) -> None:
                         _stroke(mask, np.array([[*spine[i], height * 0.0013], [*tip, 0.2]]), 0.9)
         rise = np.linspace(1.0, 0.45, len(mask), dtype=np.float32)[:, None]
         light = rise * (0.28 + 0.9 * np.exp(-(((x_all - _GLADE[0]) / 0.25) ** 2)))
-        green = _lit((light, paint(colour)))
-        green += 0.10 * mist[first:]
-        _mix(canvas[first:], green, mask)
+        green = _lit((light, wood.paint(colour)))
+        green += 0.10 * _look_up(wood.glow, wood.place[first:])
+        _mix(wood.canvas[first:], green, mask)
 
 
 _FOLDS = (
@@ -1771,21 +2007,26 @@ _FOLDS = (
 )
 
 
-def _canyon(width: int, height: int) -> Pixels:
+def _canyon(width: int, height: int, space: str = "romm") -> Pixels:
     """A slot canyon: folds of banded sandstone, lit from the sky far above."""
-    paint = _Palette("romm")
+    paint = _Palette(space)
     canvas = np.empty((height, width, 3), dtype=np.float32)
     middle = 0.53 + 0.13 * _fractal((1, height), height * 0.55, 611, gain=0.35, finest=height * 0.1)
     edges = []
-    for side, off, wander, _, seed in _FOLDS:
+    for hand, off, wander, _, seed in _FOLDS:
         path = _fractal((1, height), height * 0.36, seed, gain=0.42, finest=height * 0.03)
-        edges.append((middle + side * off + wander * path)[0])
+        edges.append((middle + hand * off + wander * path)[0])
     rock = _tile(512, 612, slope=1.9, coarsest=3)
     grit = _tile(1024, 613, slope=1.2, coarsest=12)
     bands = _fractal((1, 4096), 240, 614, gain=0.72)[0]
     ramp = paint.ramp(
-        (0, "#0d0714"), (0.16, "#2c1430"), (0.34, "#6b2433"), (0.52, "#b5472b"), (0.70, "#e2802f"),
-        (0.86, "#f9bb62"), (1, "#ffe9b8"),
+        (0, "#0d0714"),
+        (0.16, "#2c1430"),
+        (0.34, "#6b2433"),
+        (0.52, "#b5472b"),
+        (0.70, "#e2802f"),
+        (0.86, "#f9bb62"),
+        (1, "#ffe9b8"),
     )
     x = ((np.arange(width, dtype=np.float32) + 0.5) / width)[None, :]
     for top in range(0, height, _STRIP_ROWS):
@@ -1797,7 +2038,9 @@ def _canyon(width: int, height: int) -> Pixels:
         number = fold.astype(np.float32)
         swell = _sample(rock, y * 46 + number * 57, x * 26 + number * 91 + y * 14 * side)
         curl = np.sqrt(inside + 0.004)
-        strata = y * (height / width) + side * 0.10 * x - 0.62 * curl + 0.045 * swell + number * 0.37
+        strata = (
+            y * (height / width) + side * 0.10 * x - 0.62 * curl + 0.045 * swell + number * 0.37
+        )
         line = bands.take((strata * 560).astype(np.int32) & 4095)
         fine = _sample(grit, strata * 1500, curl * 90 + x * 40 + number * 33)
         rim = np.exp(-inside / 0.035)
@@ -1810,12 +2053,13 @@ def _canyon(width: int, height: int) -> Pixels:
         _dim(canvas[rows], 0.55 + 0.62 * np.minimum(tone, 1.15))
     for edge in edges:
         _soften_edge(canvas, edge * width)
-    return _finish(canvas, "romm", 615, vignette=0.3, contrast=0.25, exposure=1.35, grain=0.006)
+    return _finish(canvas, space, 615, vignette=0.3, contrast=0.25, exposure=1.35, grain=0.006)
 
 
 def _fold_at(x: Plane, edges: Sequence[Plane]) -> tuple[NDArray[np.int32], Plane, Plane]:
-    """Return which fold each pixel shows (0: the back wall), how far inside its edge it lies,
-    and how much the nearer folds shade it.
+    """Return which fold each pixel shows, how far inside its edge, and how shaded it is there.
+
+    Fold 0 is the back wall; the shade is that of the nearer folds, 0 … 1.
 
     Args:
         x: Places across as shares of the width, shape (1, width).
@@ -1853,8 +2097,8 @@ class _Stroke:
     Attributes:
         middle: Its middle as shares of width and height.
         turn: Direction in radians, clockwise from the right.
-        long: Length as a share of the height.
-        wide: Width as a share of the height.
+        long: Length as a share of the root of the picture's area.
+        wide: Width, likewise.
         bend: Sag of its middle as a share of its length.
         colours: The two paints on the brush.
         load: How much paint is on the brush; below 1 it runs dry before the end.
@@ -1881,9 +2125,7 @@ def _composition() -> list[_Stroke]:
         y = 0.06 + 0.17 * row
         colours = chalk if row < 4 else sea
         turn = -0.10 + 0.12 * random.standard_normal()
-        strokes.append(
-            _Stroke((0.5, y), turn, 1.5, 0.24, 0.03, colours, 2.2, 710 + row)
-        )
+        strokes.append(_Stroke((0.5, y), turn, 1.5, 0.24, 0.03, colours, 2.2, 710 + row))
     plan = (
         (dusk, (0.30, 0.66), -0.50, 0.95, 0.19, 0.16, 1.15),
         (dusk, (0.62, 0.74), -0.28, 1.00, 0.17, 0.12, 1.05),
@@ -1906,15 +2148,23 @@ def _composition() -> list[_Stroke]:
         middle = (0.15 + 0.7 * random.random(), 0.3 + 0.5 * random.random())
         turn = -0.55 + 0.25 * random.standard_normal()
         strokes.append(
-            _Stroke(middle, turn, 0.08 + 0.16 * random.random(), 0.008 + 0.012 * random.random(),
-                    0.08, colours, 0.9, 740 + number)
+            _Stroke(
+                middle,
+                turn,
+                0.08 + 0.16 * random.random(),
+                0.008 + 0.012 * random.random(),
+                0.08,
+                colours,
+                0.9,
+                740 + number,
+            )
         )
     return strokes
 
 
-def _brushed(width: int, height: int) -> Pixels:
+def _strokes(width: int, height: int, space: str = "display-p3") -> Pixels:
     """An abstract: chalk, indigo and ochre pulled across a canvas, and one red."""
-    paint = _Palette("display-p3")
+    paint = _Palette(space)
     canvas = np.empty((height, width, 3), dtype=np.float32)
     canvas[:] = paint("#b9a888")
     relief = np.zeros((height, width), dtype=np.float32)
@@ -1934,15 +2184,14 @@ def _brushed(width: int, height: int) -> Pixels:
         # Light from the upper left: a rise towards it is bright, a fall beyond it dark.
         _dim(canvas[rows], np.clip(1 + 0.62 * slope, 0.5, 1.6))
         _brighten(canvas[rows], 0.10 * np.clip(slope - 0.12, 0, 0.6))
-    return _finish(canvas, "display-p3", 703, vignette=0.06, contrast=0.1, grain=0.004, exposure=1.02)
+    return _finish(canvas, space, 703, vignette=0.06, contrast=0.1, grain=0.004, exposure=1.02)
 
 
-def _pull(
-    canvas: Canvas, relief: Plane, paint: _Palette, bristle: Plane, stroke: _Stroke
-) -> None:
+def _pull(canvas: Canvas, relief: Plane, paint: _Palette, bristle: Plane, stroke: _Stroke) -> None:
     """Lay one stroke over the canvas and its relief, in place."""
     height, width = relief.shape
-    long, wide = stroke.long * height, stroke.wide * height
+    unit = float(np.sqrt(width * height))
+    long, wide = stroke.long * unit, stroke.wide * unit
     cosine, sine = float(np.cos(stroke.turn)), float(np.sin(stroke.turn))
     t = np.linspace(-0.56, 0.56, 15)
     sag = -stroke.bend * 4 * (t**2 - 0.08)
@@ -1967,7 +2216,9 @@ def _pull(
         along, across = along[inside], across[inside]
         fine = stroke.wide * 2100
         hair = _sample(bristle, across * fine + stroke.seed * 37.7, along * (stroke.long * 42))
-        lump = _sample(bristle, across * (fine * 0.2) + 91, along * (stroke.long * 30) + stroke.seed)
+        lump = _sample(
+            bristle, across * (fine * 0.2) + 91, along * (stroke.long * 30) + stroke.seed
+        )
         dry = stroke.load * (0.62 - along) - 0.05 + 0.30 * lump + 0.26 * hair
         dry -= 0.55 * _smooth(0.8, 1.06, np.abs(across))
         start = _smooth(-0.52, -0.485, along + 0.018 * hair + 0.02 * lump)
@@ -1977,6 +2228,853 @@ def _pull(
         patch, high = canvas[top:bottom, left:right], relief[top:bottom, left:right]
         under = patch[inside]
         patch[inside] = under + (colour - under) * cover[:, None]
-        body = 0.6 + 0.34 * hair + 0.3 * lump + 0.8 * np.exp(-((np.abs(across) - 0.97) / 0.05) ** 2)
+        body = (
+            0.6 + 0.34 * hair + 0.3 * lump + 0.8 * np.exp(-(((np.abs(across) - 0.97) / 0.05) ** 2))
+        )
         below = high[inside]
         high[inside] = below + (0.35 * below + body - below) * cover
+
+
+def _swell_map(size: int, cell_m: float) -> Plane:
+    """Return heights in metres of a sea that runs towards the camera and a little across."""
+    random = np.random.default_rng(801)
+    away = (np.arange(size, dtype=np.float32) * cell_m)[:, None]
+    east = ((np.arange(size, dtype=np.float32) - size / 2) * cell_m)[None, :]
+    heights = np.zeros((size, size), dtype=np.float32)
+    for number in range(26):
+        length = 46.0 * 0.86**number + 2.2
+        turn = 0.32 + 0.34 * random.standard_normal()
+        wave = 2 * np.pi / length
+        phase = wave * (east * float(np.sin(turn)) + away * float(np.cos(turn)))
+        phase += 6.2832 * random.random()
+        # A real wave is peaked: its crest is narrower than its trough.
+        heights += 0.017 * length * (np.exp(1.1 * (np.sin(phase) - 1)) - 0.42)
+    gusts = _fractal((size, size), 70 / cell_m, 802, gain=0.4, finest=20 / cell_m)
+    return heights * (0.8 + 0.4 * gusts)
+
+
+def _cloud_light(y: Plane, x: Plane, cloud: Plane) -> Plane:
+    """Return the brightness of a sky with a break in its clouds.
+
+    Args:
+        y: Height over the horizon, 0 at the horizon and 1 at the picture's upper edge.
+        x: Place across from the break, in picture heights.
+        cloud: Cloud cover, about -2 … 2.
+    """
+    # The break is seen through the clouds; their edges towards it catch its light.
+    open_ = np.exp(-((x / 0.55) ** 2) - ((y - 0.34) / 0.30) ** 2)
+    low = np.exp(-y / 0.10) * np.exp(-((x / 1.1) ** 2))
+    thin = _smooth(1.3, -1.5, cloud)
+    bright = (
+        0.05 + 0.13 * thin + open_ * (0.16 + 0.85 * thin**1.6) + 0.42 * low * (0.4 + 0.6 * thin)
+    )
+    return np.asarray(bright * (1 - 0.35 * y))
+
+
+def _sea(width: int, height: int, space: str = "adobe-rgb") -> Pixels:
+    """Heavy sea under a break in the clouds, in one cold and one warm tone."""
+    paint = _Palette(space)
+    grey = np.zeros((height, width), dtype=np.float32)
+    view = _View(eye_m=7.5, horizon=0.47, focal=0.95, near_m=11.0, far_m=510.0)
+    x = (np.arange(width, dtype=np.float32)[None, :] + 0.5 - 0.6 * width) / height
+    _stormy_sky(grey[: int(0.56 * height)], view.horizon * height, x)
+    _waves(grey, view, x)
+    _lighthouse(grey, view.horizon * height)
+    tones = paint.ramp(
+        (0, "#05080b"),
+        (0.2, "#232b32"),
+        (0.45, "#5d646a"),
+        (0.7, "#a6a39c"),
+        (0.9, "#e3dccd"),
+        (1, "#f7f1e3"),
+    )
+    canvas = np.empty((height, width, 3), dtype=np.float32)
+    for top in range(0, height, _STRIP_ROWS):
+        rows = slice(top, top + _STRIP_ROWS)
+        canvas[rows] = _look_up(tones, np.sqrt(np.clip(grey[rows] * 1.35, 0, 1)))
+    return _finish(canvas, space, 804, vignette=0.4, contrast=0.35, grain=0.006)
+
+
+def _waves(grey: Plane, view: _View, x: Plane) -> None:
+    """Draw the waves, in place; `x` is the place across from the break, in picture heights."""
+    height, width = grey.shape
+    cell_m, size = 0.4, 1280
+    heights = _swell_map(size, cell_m)
+    tilts = [np.gradient(heights, cell_m, axis=axis) for axis in (1, 0)]
+    ground = _see(view, heights, cell_m, width, height)
+    chop = _tile(1024, 803, slope=1.5, coarsest=9)
+    sun = 0.1 / view.focal
+    across = x * (height / (view.focal * width)) + sun
+    for top in range(int(0.40 * height), height, _STRIP_ROWS):
+        strip = grey[top : top + _STRIP_ROWS]
+        found = ground.away_m[top : top + len(strip)]
+        seen = np.isfinite(found)
+        if not seen.any():
+            continue
+        away = np.where(seen, found, np.float32(view.far_m))
+        east = across * away
+        high, east_slope, away_slope = _sample_map(
+            [heights, *tilts], away / cell_m, east / cell_m + size / 2
+        )
+        calm = 1 / (1 + away / 130)
+        small = _sample(chop, away * 21 + east * 6, east * 30 - away * 4)
+        tiny = _sample(chop, away * 95 + east * 30, east * 130)
+        slopes = (
+            east_slope + calm * (0.10 * small + 0.06 * tiny),
+            away_slope + calm * (0.07 * small - 0.05 * tiny),
+        )
+        strip[seen] = _water((view.eye_m, away, across + 0 * away), slopes, sun)[seen]
+        crest = high - 0.35 * np.abs(small) + 0.55 * small
+        foam = _smooth(0.8, 2.6, crest) * _smooth(-1.2, 1.8, tiny + 0.8 * small)
+        foam *= 0.8 * _smooth(420.0, 60.0, away) * seen
+        strip += foam * (0.34 + 0.5 * np.exp(-(((across - sun) / 0.25) ** 2)) - strip)
+        haze = seen * (1 - np.exp(-((away / 380) ** 2)))
+        strip += haze * (_far_sea(x) - strip)
+    _soften_ridges(grey[..., None], ground)
+
+
+def _water(place: tuple[float, Plane, Plane], slopes: tuple[Plane, Plane], sun: float) -> Plane:
+    """Return the brightness of water: the sky it mirrors, and its own darkness.
+
+    Args:
+        place: Height of the eye and, for each pixel, distance and tangent across.
+        slopes: Slope of the water to the east and away.
+        sun: Tangent across of the break in the clouds.
+    """
+    eye, away, across = place
+    east_slope, away_slope = slopes
+    up = 1 / np.sqrt(1 + east_slope * east_slope + away_slope * away_slope)
+    long = 1 / np.sqrt(1 + across * across + (eye / away) ** 2)
+    look = (across * long, -eye / away * long, long)
+    facing = -(look[0] * -east_slope + look[1] - look[2] * away_slope) * up
+    np.clip(facing, 0.0, 1, out=facing)
+    fresnel = 0.02 + 0.98 * (1 - facing) ** 5
+    mirror_up = np.abs(look[1] + 2 * facing * up)
+    mirror_east = look[0] - 2 * facing * east_slope * up
+    mirror_away = np.maximum(look[2] - 2 * facing * away_slope * up, 0.05)
+    sky = _cloud_light(
+        np.minimum(mirror_up / mirror_away * 1.1, 3.0),
+        1.9 * (mirror_east / mirror_away - sun),
+        np.float32(-0.1) * np.ones(1, dtype=np.float32),
+    )
+    return np.asarray(0.012 + 0.035 * np.clip(0.3 - away_slope, 0, 1) + fresnel * sky * 1.25)
+
+
+def _stormy_sky(grey: Plane, level: float, x: Plane) -> None:
+    """Fill the sky above row `level` with clouds and shafts of light, in place."""
+    tile = _tile(1024, 811, slope=1.75, coarsest=3)
+    for top in range(0, len(grey), _STRIP_ROWS):
+        strip = grey[top : top + _STRIP_ROWS]
+        rows = np.arange(top, top + len(strip), dtype=np.float32)[:, None] + 0.5
+        y = np.maximum((level - rows) / level, 0.0)
+        # Clouds lie in a layer: they crowd together towards the horizon.
+        away = 1 / (y + 0.14)
+        warp = _sample(tile, away * 60 + 300 + 0 * x, x * away * 36)
+        cloud = _sample(tile, away * 95 + 16 * warp, x * away * 55 + 22 * warp)
+        cloud += 0.32 * _sample(tile, away * 330 + 30 * warp, x * away * 210)
+        strip[:] = _cloud_light(y, x, cloud + 0.25)
+        turn = x / (np.abs(rows - 0.30 * level) / level + 0.12)
+        shaft = _sample(tile, turn * 26 + 600, 0 * turn + 40)
+        fall = _smooth(0.55, 0.30, y) * np.exp(-((x / 0.8) ** 2))
+        strip += 0.10 * fall * _smooth(-0.2, 1.6, shaft)
+        # Beyond the last waves that can be told apart the sea is a plain dark band.
+        beyond = np.clip(rows - level, 0, 1)
+        streak = _sample(tile, rows * (900 / level), x * 12 + 0 * rows)
+        far = _far_sea(x) * (0.82 + 0.07 * streak)
+        strip += beyond * (far - strip)
+
+
+def _far_sea(x: Plane) -> Plane:
+    """Return the brightness of the sea near the horizon, `x` picture heights from the break."""
+    return np.asarray(0.06 + 0.20 * np.exp(-((x / 0.75) ** 2)))
+
+
+def _lighthouse(grey: Plane, level: float) -> None:
+    """Draw a skerry with a lighthouse on the horizon, in place."""
+    height, width = grey.shape
+    left, right = int(0.115 * width), int(0.34 * width)
+    top, bottom = int(level - 0.2 * height), int(level + 0.02 * height)
+    box = grey[top:bottom, left:right]
+    rock = _fractal((1, box.shape[1]), height * 0.07, 821, gain=0.55)[0]
+    t = np.linspace(-1, 1, box.shape[1], dtype=np.float32)
+    rise = height * (0.040 * np.clip(1 - t**2, 0, 1) ** 0.8 + 0.016 * rock * (1 - t**2) - 0.004)
+    rows = (np.arange(top, bottom, dtype=np.float32) + 0.5)[:, None]
+    texture = _fractal(box.shape, height * 0.012, 822, gain=0.7, stretch=1.6)
+    mask = np.clip(rise - (level + 0.004 * height - rows), 0, 1)
+    mask *= np.clip((level + 0.006 * height * (1 + 0.5 * rock) - rows), 0, 1)
+    box += mask * (0.018 + 0.012 * texture - box)
+    surf = np.exp(-(((rows - level - 0.004 * height) / (0.0045 * height)) ** 2))
+    box += surf * np.clip(0.55 + texture, 0, 1) * (1 - t**2) * (0.45 - box)
+    tower = np.zeros_like(box)
+    x, foot = 0.52 * box.shape[1], level - 0.036 * height - top
+    tip = foot - 0.095 * height
+    _stroke(tower, np.array([(x, foot, 0.0085 * height), (x, tip, 0.0055 * height)]))
+    box += tower * (0.10 + 0.05 * (t[None, :] > t[int(x)]) - box)
+    trim = np.zeros_like(box)
+    for y, wide, thick in (
+        (tip - 0.002 * height, 0.0085, 0.0012),
+        (tip - 0.016 * height, 0.007, 0.0014),
+    ):
+        _stroke(
+            trim,
+            np.array(
+                [(x - wide * height, y, thick * height), (x + wide * height, y, thick * height)]
+            ),
+        )
+    _stroke(
+        trim,
+        np.array(
+            [(x, tip - 0.016 * height, 0.0055 * height), (x, tip - 0.022 * height, 0.001 * height)]
+        ),
+    )
+    for band in (0.25, 0.62):
+        y = foot + (tip - foot) * band
+        wide = (0.0085 - 0.003 * band) * height
+        _stroke(trim, np.array([(x - wide, y, 0.006 * height), (x + wide, y, 0.006 * height)]))
+    trim *= np.maximum(tower, rows < tip + top)
+    box += trim * (0.02 - box)
+    _lamp(
+        box[..., None],
+        (x, tip - 0.009 * height),
+        0.0048 * height,
+        np.array([1.6], dtype=np.float32),
+    )
+    _lamp(
+        box[..., None], (x, tip - 0.009 * height), 0.02 * height, np.array([0.12], dtype=np.float32)
+    )
+
+
+def _petal(
+    canvas: Canvas,
+    paint: _Palette,
+    crinkle: Plane,
+    base: tuple[float, float],
+    fan: tuple[float, float, float, float],
+    look: tuple[float, float, float],
+) -> None:
+    """Draw one poppy petal, in place.
+
+    Args:
+        canvas: The scene.
+        paint: Colours of the scene's space.
+        crinkle: Repeating noise for folds and edges.
+        base: Where the petal is fixed, in px.
+        fan: Direction in radians (0 right, clockwise), half its angle, radius in px, and the
+            factor by which its height is foreshortened.
+        look: Softness of its edge in px, light that falls on it, and a number of its own.
+    """
+    direction, spread, radius, flat = fan
+    soft, light, number = look
+    reach = radius * 1.15 + soft
+    left, right = max(0, int(base[0] - reach)), min(canvas.shape[1], int(base[0] + reach) + 1)
+    top, bottom = max(0, int(base[1] - reach)), min(canvas.shape[0], int(base[1] + reach) + 1)
+    if left >= right or top >= bottom:
+        return
+    x = (np.arange(left, right, dtype=np.float32) + 0.5 - base[0])[None, :] / radius
+    y = (np.arange(top, bottom, dtype=np.float32) + 0.5 - base[1])[:, None] / (radius * flat)
+    out = np.hypot(x, y)
+    turn = (
+        np.arctan2(
+            y * float(np.cos(direction)) - x * float(np.sin(direction)),
+            x * float(np.cos(direction)) + y * float(np.sin(direction)),
+        )
+        / spread
+    )
+    fold = _sample(crinkle, turn * 34 + number * 71, out * 9 + number * 13)
+    edge = (0.97 - 0.30 * np.abs(turn) ** 3.2) * (1 + 0.035 * fold)
+    softness = max(soft, 0.9) / radius
+    inside = (edge - out) / softness + 0.5
+    sides = (1.0 - np.abs(turn)) * out * spread / softness + 0.6
+    cover = np.clip(np.minimum(inside, sides), 0, 1)
+    touched = np.nonzero(cover > 0.004)
+    if not len(touched[0]):
+        return
+    cover, out, turn, fold = cover[touched], out[touched], turn[touched], fold[touched]
+    # Light shines through: thin towards the rim, dark where petals are fixed and where they fold.
+    through = light * (0.34 + 0.75 * _smooth(0.15, 1.0, out)) * (1 + 0.13 * fold)
+    through *= 0.72 + 0.28 * (1 - np.abs(turn) ** 2)
+    blot = _smooth(0.34, 0.14, out + 0.03 * fold)
+    share = _smooth(0.7, 1.25, through)
+    colour = _lit(
+        (through * (1 - share) * (1 - blot), paint("#d81e10", 1.0, 1.15)),
+        (through * share * (1 - blot), paint("#f8431f", 1.0, 1.1)),
+        (blot, paint("#170c14")),
+    )
+    patch = canvas[top:bottom, left:right]
+    under = patch[touched]
+    patch[touched] = under + (colour - under) * cover[:, None]
+
+
+def _poppy(
+    canvas: Canvas,
+    paint: _Palette,
+    crinkle: Plane,
+    place: tuple[float, float, float],
+    soft: float,
+    number: int,
+) -> None:
+    """Draw one poppy at `(x, y, radius)` in px, seen from the side or from a little above."""
+    x, y, radius = place
+    random = np.random.default_rng(900 + number)
+    up = -np.pi / 2 + 0.22 * random.standard_normal()
+    own = float(number % 97)
+    # Each petal: direction, half its angle, length, foreshortening, light.
+    petals: list[tuple[float, float, float, float, float]]
+    if number % 3:
+        low = (x, y + 0.42 * radius)
+        petals = [
+            (up - 0.62, 0.80, 1.02, 0.95, 0.80),
+            (up + 0.55, 0.82, 1.06, 0.95, 0.90),
+            (up + 0.08, 0.72, 1.12, 0.95, 1.00),
+            (up - 0.36, 0.86, 0.80, 0.90, 1.12),
+            (up + 0.45, 0.80, 0.72, 0.90, 1.22),
+        ]
+    else:
+        low = (x, y)
+        petals = [
+            (up - 0.1, 0.95, 0.98, 0.62, 0.85),
+            (up + 1.6, 0.92, 1.0, 0.62, 1.0),
+            (up - 1.6, 0.92, 1.02, 0.62, 0.95),
+            (up + 3.1, 1.0, 1.0, 0.55, 1.2),
+        ]
+    for index, (direction, spread, long, flat, light) in enumerate(petals):
+        fan = (direction, spread, radius * long, flat)
+        _petal(canvas, paint, crinkle, low, fan, (soft, light, own + 7.7 * index))
+    if number % 3 == 0 and radius > 12:
+        heart = np.zeros((int(1.4 * radius), int(1.4 * radius)), dtype=np.float32)
+        middle = 0.7 * radius
+        for angle in np.linspace(0, 6.1, 26):
+            long = radius * (0.26 + 0.06 * random.standard_normal())
+            tip = (middle + long * np.cos(angle), middle + 0.6 * long * np.sin(angle))
+            _stroke(heart, np.array([(middle, middle, 0.01 * radius), (*tip, 0.012 * radius)]))
+            _stroke(heart, np.array([(*tip, 0.026 * radius), (tip[0] + 1, tip[1], 0.026 * radius)]))
+        top, left = int(low[1] - middle), int(low[0] - middle)
+        if top >= 0 and left >= 0:
+            patch = canvas[top : top + len(heart), left : left + heart.shape[1]]
+            heart = heart[: patch.shape[0], : patch.shape[1]]
+            _mix(patch, paint("#120a10"), _blur(heart, soft) if soft > 2 else heart)
+            _lamp(canvas, low, 0.10 * radius, paint("#5d6a35", 0.5))
+
+
+def _poppies(width: int, height: int, space: str = "display-p3") -> Pixels:
+    """Poppies against the evening sun, the near and the far ones out of focus."""
+    paint = _Palette(space)
+    canvas = np.zeros((height, width, 3), dtype=np.float32)
+    crinkle = _tile(512, 901, slope=1.5, coarsest=7)
+    _evening_field(canvas, paint, crinkle)
+    random = np.random.default_rng(902)
+    number = 0
+    # Rows of flowers: where they stand, how many, how large, how far out of focus.
+    for low, high, count, size, soft, grass in (
+        (0.40, 0.47, 150, 0.0065, 0.0022, 90),
+        (0.46, 0.57, 80, 0.0125, 0.0022, 150),
+        (0.56, 0.70, 26, 0.024, 0.0016, 240),
+        (0.70, 0.86, 10, 0.034, 0.0007, 240),
+    ):
+        _grass(canvas, paint, (high, size, soft, grass), random)
+        places = np.sort(low + (high - low) * random.random(count))
+        for y in places.tolist():
+            x = random.random()
+            radius = size * height * (0.75 + 0.5 * random.random())
+            _stem(canvas, paint, (x * width, y * height, radius), soft * height, random)
+            _poppy(canvas, paint, crinkle, (x * width, y * height, radius), soft * height, number)
+            number += 1
+    _grass(canvas, paint, (0.99, 0.042, 0.0004, 210), random)
+    for x, y, size, kind in (
+        (0.17, 0.535, 0.050, 31),
+        (0.80, 0.49, 0.056, 32),
+        (0.60, 0.70, 0.052, 39),
+        (0.345, 0.415, 0.072, 34),
+    ):
+        place = (x * width, y * height, size * height)
+        _stem(canvas, paint, place, 0.0, random)
+        _poppy(canvas, paint, crinkle, place, 0.0, kind)
+    _grass(canvas, paint, (1.08, 0.075, 0.010, 30), random)
+    for x, y, size, kind in (
+        (0.03, 0.96, 0.12, 41),
+        (0.93, 0.985, 0.14, 42),
+        (0.52, 1.05, 0.11, 43),
+    ):
+        place = (x * width, y * height, size * height)
+        _poppy(canvas, paint, crinkle, place, 0.028 * height, kind)
+    return _finish(canvas, space, 903, vignette=0.25, contrast=0.25, grain=0.005)
+
+
+def _evening_field(canvas: Canvas, paint: _Palette, crinkle: Plane) -> None:
+    """Fill the canvas with an evening sky, a far wood and the blurred far field, in place."""
+    height, width = canvas.shape[:2]
+    aspect = width / height
+    x = ((np.arange(width, dtype=np.float32) + 0.5) / width)[None, :]
+    sky = paint.ramp((0, "#9fb6cc"), (0.45, "#cfd0c9"), (0.8, "#f3dcb4"), (1, "#fde3ae"))
+    land = paint.ramp((0, "#2c3a17"), (0.4, "#5b6a2a"), (0.75, "#8f8a3e"), (1, "#c2a95a"))
+    glow = paint("#ffd28a", 0.55)
+    clouds = _fractal(
+        (int(0.36 * height), width), height * 0.10, 911, stretch=4.5, gain=0.5, finest=6
+    )
+    for top in range(0, height, _STRIP_ROWS):
+        strip = canvas[top : top + _STRIP_ROWS]
+        y = ((np.arange(top, top + len(strip), dtype=np.float32) + 0.5) / height)[:, None]
+        near_sun = np.exp(-np.hypot((x - 0.3) * aspect, (y - 0.31) * 0.9) / 0.13)
+        if y[0, 0] < 0.35:
+            air = clouds[top : top + len(strip)]
+            part = strip[: len(air)]
+            part[:] = _look_up(sky, y[: len(air)] / 0.34 + 0.10 * air * (0.4 - y[: len(air)]) / 0.3)
+        if y[-1, 0] > 0.335:
+            away = 0.34 / np.maximum(y - 0.335, 0.006)
+            east = (x - 0.5) * away
+            tuft = _sample(crinkle, away * 30 + 3 * east, east * 40)
+            bloom = _sample(crinkle, away * 24 + 150, east * 26 + 77)
+            tone = 0.46 + 0.09 * tuft + 0.33 * np.exp(-(y - 0.335) / 0.05) - 0.36 * (y - 0.335)
+            ground = _look_up(land, tone)
+            red = _smooth(0.15, 1.2, bloom) * np.exp(-(((y - 0.37) / 0.07) ** 2))
+            _mix(ground, paint("#d8341f", 0.95), 0.8 * red)
+            _dim(ground, 0.62 + 0.6 * np.exp(-(((x - 0.3) * aspect) ** 2) / 0.12))
+            _mix(strip, ground, _smooth(0.335, 0.3385, y) + 0 * x)
+        _brighten(strip, near_sun, glow)
+    for seed, level, tall, colour, soft in (
+        (921, 0.315, 0.016, "#a9a583", 1.4),
+        (924, 0.33, 0.02, "#6f7650", 1.1),
+    ):
+        crowns = _fractal((1, width), height * 0.05, seed, gain=0.55, finest=height * 0.004)[0]
+        first, last = int((level - 0.05) * height), int(0.345 * height)
+        rows = ((np.arange(first, last, dtype=np.float32) + 0.5) / height)[:, None]
+        cover = _smooth(-soft, soft, (rows - level + tall * crowns) * 240)
+        cover *= _smooth(0.345, 0.337, rows)
+        veil = 0.9 - 0.45 * np.exp(-np.abs(x - 0.3) / 0.16)
+        _mix(canvas[first:last], paint(colour), cover * veil)
+
+
+def _stem(
+    canvas: Canvas,
+    paint: _Palette,
+    head: tuple[float, float, float],
+    soft: float,
+    random: np.random.Generator,
+) -> None:
+    """Draw the stem under a flower at `(x, y, radius)` in px, in place."""
+    height, width = canvas.shape[:2]
+    x, y, radius = head
+    long = min(radius * 9.0, 1.05 * height - y)
+    lean = 0.16 * random.standard_normal()
+    t = np.linspace(0, 1, 16)
+    line = np.stack(
+        [
+            x + long * (lean * t**1.5 + 0.03 * np.sin(5 * t + x)),
+            y + 0.4 * radius + long * t,
+            np.full(16, max(0.035 * radius, 0.5)),
+        ],
+        axis=-1,
+    )
+    left, right = (
+        max(0, int(line[:, 0].min() - radius)),
+        min(width, int(line[:, 0].max() + radius) + 1),
+    )
+    top, bottom = max(0, int(y)), min(height, int(y + long) + 2)
+    if left >= right or top >= bottom:
+        return
+    mask = np.zeros((bottom - top, right - left), dtype=np.float32)
+    line -= (left, top, 0)
+    _stroke(mask, line)
+    lit = np.zeros_like(mask)
+    _stroke(lit, line * (1, 1, 0.35) - (0.022 * radius, 0, 0))
+    if radius > 0.04 * height:
+        for place in np.linspace(0.02, 0.9, 80):
+            spot = int(place * 15)
+            base = line[spot] + (line[spot + 1] - line[spot]) * (place * 15 - spot)
+            side = 1 if random.random() < 0.5 else -1
+            way = np.array([side * radius * 0.14, radius * 0.05 * random.standard_normal(), 0])
+            hair = base + way
+            _stroke(lit, np.array([base, hair]) * (1, 1, 0) + (0, 0, 0.4), 0.6)
+    if soft > 2:
+        mask = _blur(mask, soft)
+    fade = np.linspace(1, 0.55, len(mask), dtype=np.float32)[:, None]
+    _mix(canvas[top:bottom, left:right], paint("#55682a"), mask * fade)
+    _mix(canvas[top:bottom, left:right], paint("#c9c27a"), 0.7 * lit * fade)
+
+
+def _grass(
+    canvas: Canvas,
+    paint: _Palette,
+    row: tuple[float, float, float, int],
+    random: np.random.Generator,
+) -> None:
+    """Draw one row of grass, in place; `row` is foot, size, blur and number of blades."""
+    height, width = canvas.shape[:2]
+    foot, size, soft, count = row
+    tall = size * 6.5
+    top, bottom = (
+        max(0, int((foot - 1.25 * tall) * height)),
+        min(height, int((foot + 0.03) * height)),
+    )
+    t = np.linspace(0, 1, 8)
+    for colour, light in (("#3a4a1b", 0.8), ("#7d8638", 0.95), ("#c9b868", 0.85)):
+        mask = np.zeros((bottom - top, width), dtype=np.float32)
+        for _ in range(count // 3):
+            long = tall * height * (0.5 + 0.6 * random.random())
+            lean = 0.22 * random.standard_normal()
+            x, y = random.random() * width, (foot + 0.03 * random.random()) * height - top
+            radius = size * height * 0.035 * (0.5 + random.random())
+            bow = 0.5 * lean + 0.16 * random.standard_normal()
+            blade = np.stack(
+                [
+                    x + long * (lean * t + bow * t**3),
+                    y - long * (t - 0.3 * abs(bow) * t**3),
+                    radius * (1.05 - t),
+                ],
+                axis=-1,
+            )
+            _stroke(mask, blade, 0.9)
+        if soft * height > 1.5:
+            mask = _blur(mask, soft * height)
+        # The feet of the blades are lost in the shade of the others.
+        rows = (np.arange(top, bottom, dtype=np.float32) / height)[:, None]
+        _mix(
+            canvas[top:bottom], paint(colour, light), mask * _smooth(foot, foot - 0.75 * tall, rows)
+        )
+
+
+class Scene(Protocol):
+    """A picture: a function of its size and of the space that it is encoded in."""
+
+    def __call__(self, width: int, height: int, space: str = ...) -> Pixels:
+        """Return the encoded picture, shape (height, width, 3)."""
+
+
+PICTURES: dict[str, Scene] = {
+    "dunes": _dunes,
+    "heron": _heron,
+    "harbour": _harbour,
+    "snow": _snow,
+    "still-life": _still_life,
+    "forest": _forest,
+    "canyon": _canyon,
+    "strokes": _strokes,
+    "sea": _sea,
+    "poppies": _poppies,
+}
+"""The pictures by name; each has its suggested space as the default of its last argument."""
+
+SUGGESTED: dict[str, tuple[str, int, int]] = {
+    "dunes": ("adobe-rgb", 3600, 2400),
+    "heron": ("adobe-rgb", 3600, 2880),
+    "harbour": ("display-p3", 3600, 2400),
+    "snow": ("srgb", 2800, 2800),
+    "still-life": ("romm", 3600, 2880),
+    "forest": ("adobe-rgb", 3600, 2400),
+    "canyon": ("romm", 3200, 4000),
+    "strokes": ("display-p3", 2800, 2800),
+    "sea": ("adobe-rgb", 4000, 2000),
+    "poppies": ("display-p3", 2400, 3600),
+}
+"""Space, width and height in px that suit each picture."""
+
+
+# --- Files ----------------------------------------------------------------------------------
+
+Form = Literal["tiff16", "tiff8", "jpeg", "png16", "png8"]
+"""How a picture is kept: container and bits."""
+
+
+def camera_exif(*, orientation: int = 1, colour_space: int = 1) -> bytes:
+    """Return the Exif block of a camera that does not exist, beginning with `Exif`.
+
+    Args:
+        orientation: Exif tag 274, 1 … 8.
+        colour_space: Exif tag 40961: 1 is sRGB, 65535 uncalibrated (CIPA DC-008).
+    """
+    exif = Image.Exif()
+    exif[271], exif[272], exif[274] = "Invented", "Invented camera", orientation
+    exif.get_ifd(34665)[40961] = colour_space
+    return exif.tobytes()
+
+
+def write_picture(
+    path: Path,
+    pixels: Pixels,
+    *,
+    form: Form,
+    profile: bytes | None,
+    ppi: float,
+    exif: bytes | None = None,
+) -> None:
+    """Write a picture as a careful photographer would save it.
+
+    TIFF is uncompressed, JPEG has quality 96 and full colour resolution. Eight bits are rounded,
+    not dithered.
+
+    Args:
+        path: Where to write; what is there is written over.
+        pixels: Encoded picture, shape (height, width, 3).
+        form: Container and bits.
+        profile: Embedded as it is, sound or not; None leaves the picture untagged.
+        ppi: Resolution tag.
+        exif: An Exif block that begins with `Exif`, for JPEG and PNG.
+
+    Raises:
+        OSError, pyvips.Error: The file cannot be written.
+        ValueError: `form` is unknown, or a TIFF was to have Exif, which its writer would drop.
+    """
+    if exif is not None and form.startswith("tiff"):
+        raise ValueError("The TIFF writer keeps no Exif.")
+    if form == "jpeg":
+        # libvips writes no JFIF header, and so no resolution, unless it may add its own Exif.
+        Image.fromarray(_to_eight(pixels)).save(
+            path,
+            "JPEG",
+            quality=96,
+            subsampling=0,
+            optimize=True,
+            dpi=(round(ppi), round(ppi)),
+            icc_profile=profile,
+            exif=exif or b"",
+        )
+        return
+    image = _to_vips(pixels, ppi, profile, exif)
+    if form in ("tiff8", "png8"):
+        image = (image / 257).rint().cast("uchar").copy(interpretation="srgb")
+    if form in ("tiff16", "tiff8"):
+        image.tiffsave(str(path), compression="none", resunit="inch")
+    elif form in ("png16", "png8"):
+        image.pngsave(str(path), compression=3)
+    else:
+        raise ValueError(f"There is no form {form}.")
+
+
+def _to_vips(
+    pixels: Pixels, ppi: float, profile: bytes | None, exif: bytes | None = None
+) -> pyvips.Image:
+    """Return 16-bit pixels of 3 or 4 channels as an image with its tags."""
+    height, width, channels = pixels.shape
+    image = pyvips.Image.new_from_memory(
+        np.ascontiguousarray(pixels).data, width, height, channels, "ushort"
+    ).copy(interpretation="rgb16", xres=ppi / 25.4, yres=ppi / 25.4)
+    for field, block in (("icc-profile-data", profile), ("exif-data", exif)):
+        if block is not None:
+            image.set_type(pyvips.GValue.blob_type, field, block)
+    return image
+
+
+def _to_eight(pixels: Pixels) -> NDArray[np.uint8]:
+    """Return 16-bit codes rounded to 8 bits."""
+    eight = np.empty(pixels.shape, dtype=np.uint8)
+    for top in range(0, len(pixels), _STRIP_ROWS):
+        strip = pixels[top : top + _STRIP_ROWS].astype(np.uint32)
+        eight[top : top + _STRIP_ROWS] = (strip + 128) // 257
+    return eight
+
+
+def _plain_tiff(pixels: Pixels, ppi: float, profile: bytes | None) -> bytes:
+    """Return an 8-bit TIFF whose directory comes first and whose rows follow uncompressed."""
+    kept = io.BytesIO()
+    image = Image.fromarray(_to_eight(pixels))
+    image.save(kept, "TIFF", compression="raw", dpi=(ppi, ppi), icc_profile=profile)
+    return kept.getvalue()
+
+
+def _cut_short(content: bytes) -> bytes:
+    """Return what an upload leaves behind that broke off at 60 %."""
+    return content[: len(content) * 6 // 10]
+
+
+def _bad_cmyk(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    if profile is not None and profile[16:20] != b"CMYK":
+        raise ValueError("A CMYK picture can only embed a CMYK profile.")
+    ink = 255 - _to_eight(pixels)
+    black = ink.min(axis=2, keepdims=True)
+    # Two thirds of what the colours share is printed as black, as a press separation would.
+    black = (black.astype(np.uint16) * 2 // 3).astype(np.uint8)
+    image = Image.fromarray(np.concatenate([ink - black, black], axis=2), mode="CMYK")
+    image.save(path, "TIFF", compression="raw", dpi=(ppi, ppi), icc_profile=profile)
+
+
+def _bad_truncated_tiff(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    path.write_bytes(_cut_short(_plain_tiff(pixels, ppi, profile)))
+
+
+def _bad_truncated_jpeg(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    write_picture(path, pixels, form="jpeg", profile=profile, ppi=ppi)
+    path.write_bytes(_cut_short(path.read_bytes()))
+
+
+def _bad_hole(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    content = bytearray(_plain_tiff(pixels, ppi, profile))
+    # A sync client that reserves the whole file first leaves whole blocks of the disk unfilled.
+    first, last = len(content) * 45 // 100 & -4096, len(content) * 60 // 100 & -4096
+    content[first:last] = bytes(last - first)
+    path.write_bytes(content)
+
+
+def _bad_png_named_tif(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    image = _to_vips(pixels, ppi, profile)
+    path.write_bytes(image.pngsave_buffer(compression=1))
+
+
+def _bad_corrupt_profile(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    if profile is None:
+        raise ValueError("This kind needs a profile to break.")
+    # Half of one is still embedded; noise without a header would be left out by libvips.
+    write_picture(path, pixels, form="tiff16", profile=profile[: len(profile) // 2], ppi=ppi)
+
+
+def _bad_untagged(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    write_picture(path, pixels, form="tiff16", profile=None, ppi=ppi)
+
+
+def _bad_transparent(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    height, width = pixels.shape[:2]
+    x = (np.arange(width, dtype=np.float32) / width - 0.5)[None, :]
+    y = (np.arange(height, dtype=np.float32) / height - 0.5)[:, None]
+    oval = _smooth(0.47, 0.40, np.hypot(x, y))
+    for hole_x, hole_y in ((-0.2, -0.15), (0.18, 0.1)):
+        oval *= _smooth(0.05, 0.06, np.hypot(x - hole_x, y - hole_y))
+    alpha = (oval * 65535 + 0.5).astype(np.uint16)
+    image = _to_vips(np.concatenate([pixels, alpha[..., None]], axis=2), ppi, profile)
+    image.tiffsave(str(path), compression="deflate", resunit="inch")
+
+
+def _bad_one_bit(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    image = Image.fromarray(_to_eight(pixels)).convert("1")
+    image.save(path, "TIFF", compression="group4", dpi=(ppi, ppi))
+
+
+def _bad_printer_profile(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    if profile is None or profile[12:16] != b"prtr":
+        raise ValueError("This kind needs a printer's profile, of class prtr.")
+    write_picture(path, pixels, form="tiff16", profile=profile, ppi=ppi)
+
+
+def _bad_float32(path: Path, pixels: Pixels, profile: bytes | None, ppi: float) -> None:
+    image = (_to_vips(pixels, ppi, profile) / 65535).cast("float")
+    image.copy(interpretation="rgb").tiffsave(str(path), compression="none", resunit="inch")
+
+
+_Writer = Callable[[Path, Pixels, "bytes | None", float], None]
+
+_BAD_PICTURES: dict[str, tuple[str, _Writer]] = {
+    "cmyk": ("strokes", _bad_cmyk),
+    "truncated-tiff": ("canyon", _bad_truncated_tiff),
+    "truncated-jpeg": ("still-life", _bad_truncated_jpeg),
+    "hole": ("still-life", _bad_hole),
+    "png-named-tif": ("harbour", _bad_png_named_tif),
+    "corrupt-profile": ("harbour", _bad_corrupt_profile),
+    "untagged": ("sea", _bad_untagged),
+    "transparent": ("strokes", _bad_transparent),
+    "one-bit": ("heron", _bad_one_bit),
+    "printer-profile": ("still-life", _bad_printer_profile),
+    "float32": ("canyon", _bad_float32),
+}
+"""Kinds of bad file that hold a picture: which one, and how it is spoilt."""
+
+_LETTER = """\
+Dear all,
+
+please find the pictures for the spring show in the other folder; this is only the list.
+The large one goes over the stairs, the two small ones side by side in the corridor.
+
+Thank you!
+"""
+
+BAD_KINDS = (*_BAD_PICTURES, "zero-bytes", "not-a-picture", "bomb")
+"""Everything that `write_bad_file` makes."""
+
+
+def write_bad_file(
+    kind: str,
+    path: Path,
+    profile: bytes | None,
+    *,
+    width: int = 3000,
+    height: int = 2400,
+    space: str = "srgb",
+    ppi: float = 300,
+) -> None:
+    """Write a file with exactly one thing wrong.
+
+    Args:
+        kind: One of `BAD_KINDS`:
+            `cmyk` (CMYK TIFF), `truncated-tiff` and `truncated-jpeg` (a good header, 60 % of the
+            rows), `hole` (a TIFF of full length with blocks of zeros inside), `png-named-tif` (a
+            PNG whatever its name says), `corrupt-profile` (half of `profile`), `untagged`,
+            `transparent` (soft alpha with holes), `one-bit`, `printer-profile`, `float32`,
+            `zero-bytes`, `not-a-picture` (a letter), `bomb` (a sound PNG of 60,000 × 60,000 in
+            3.5 MB).
+        path: Where to write; what is there is written over.
+        profile: What to embed. `cmyk` takes a CMYK profile or None, `printer-profile` needs a
+            printer's, `corrupt-profile` any; `untagged`, `one-bit` and the kinds without a
+            picture ignore it.
+        width: Width in px of the kinds that hold a picture.
+        height: Height in px.
+        space: Space that the pixels are encoded in.
+        ppi: Resolution tag.
+
+    Raises:
+        KeyError: `kind` is unknown.
+        ValueError: `profile` is not what the kind needs.
+    """
+    if kind == "zero-bytes":
+        path.write_bytes(b"")
+    elif kind == "not-a-picture":
+        path.write_text(_LETTER, encoding="utf-8")
+    elif kind == "bomb":
+        path.write_bytes(_blank_png(60_000))
+    else:
+        name, write = _BAD_PICTURES[kind]
+        write(path, PICTURES[name](width, height, space), profile, ppi)
+
+
+def _blank_png(side: int) -> bytes:
+    """Return a sound, black, 8-bit grey PNG of `side` × `side` px, in a thousandth of the bytes.
+
+    A block of compressed zeros is repeated instead of compressing gigabytes of them. Each ends
+    in a full flush (RFC 1951), so it stands alone and begins on a byte.
+    """
+    total = side * (side + 1)  # each row begins with a byte that names its filter
+    block = 1 << 24
+    packer = zlib.compressobj(9, zlib.DEFLATED, -15)
+    repeated = packer.compress(bytes(block)) + packer.flush(zlib.Z_FULL_FLUSH)
+    packer = zlib.compressobj(9, zlib.DEFLATED, -15)
+    rest = packer.compress(bytes(total % block)) + packer.flush()
+    # RFC 1950: Adler-32 of zeros is 1 in the low half and their number in the high half.
+    check = struct.pack(">I", (total % 65521) << 16 | 1)
+    stream = b"\x78\xda" + repeated * (total // block) + rest + check
+    header = struct.pack(">IIBBBBB", side, side, 8, 0, 0, 0, 0)
+    parts = [b"\x89PNG\r\n\x1a\n"]
+    for name, body in ((b"IHDR", header), (b"IDAT", stream), (b"IEND", b"")):
+        parts += [struct.pack(">I", len(body)), name, body]
+        parts.append(struct.pack(">I", zlib.crc32(name + body)))
+    return b"".join(parts)
+
+
+def make_demo_file(task: dict[str, Any]) -> dict[str, str | int]:
+    """Make one file of the demonstration.
+
+    Args:
+        task: `kind` (`picture` or `bad`), `name` of a picture or `bad` (a kind of bad file),
+            `path`, and optionally `width` and `height` in px (0: as suggested), `form`, `space`
+            (a working space; without it the suggested one), `profile_path` (embedded; without it
+            the file is untagged), `ppi`, and `exif` (`camera`: as from a camera set to sRGB).
+
+    Returns:
+        `path` and the file's size, `bytes`.
+
+    Raises:
+        KeyError: A key is missing, or a picture, kind or space is unknown.
+        OSError: The profile cannot be read or the file not be written.
+        ValueError: Form or profile do not suit.
+    """
+    path = Path(task["path"])
+    profile_path = task.get("profile_path")
+    profile = Path(profile_path).read_bytes() if profile_path else None
+    width, height, ppi = task.get("width"), task.get("height"), float(task.get("ppi") or 300)
+    space = task.get("space")
+    if task["kind"] == "bad":
+        size = {"width": width, "height": height} if width and height else {}
+        write_bad_file(task["bad"], path, profile, space=space or "srgb", ppi=ppi, **size)
+    else:
+        usual_space, usual_width, usual_height = SUGGESTED[task["name"]]
+        draw = PICTURES[task["name"]]
+        pixels = draw(width or usual_width, height or usual_height, space or usual_space)
+        exif = camera_exif() if task.get("exif") == "camera" else None
+        form: Form = task.get("form") or "tiff16"
+        write_picture(path, pixels, form=form, profile=profile, ppi=ppi, exif=exif)
+    return {"path": str(path), "bytes": path.stat().st_size}

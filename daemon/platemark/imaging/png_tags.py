@@ -102,22 +102,22 @@ def read_png(stream: BinaryIO, size: int) -> PngTags:
 def _read_chunks(stream: BinaryIO, size: int, tags: PngTags) -> None:
     offset = len(SIGNATURE)
     if read_at(stream, size, 0, offset, "header") != SIGNATURE:
-        raise TagDamage("The file does not begin as a PNG does.")
+        raise TagDamage("the file does not begin as a PNG does")
     for _ in range(_MOST_CHUNKS):
         head = read_at(stream, size, offset, 8, "next part")
         length, name = int.from_bytes(head[:4], "big"), head[4:]
         body_at, following = offset + 8, offset + 12 + length
         if length > 0x7FFFFFFF or not name.isalpha():
             # Zeros where a chunk should begin are what a copy that has not arrived looks like.
-            raise TagDamage(f"The PNG is damaged at byte {offset:,}.", cut_short=not any(head))
+            raise TagDamage(f"the PNG is damaged at byte {offset:,}", cut_short=not any(head))
         if following > size:
             raise TagDamage(
-                f"The file ends at byte {size:,}, but a part of it would reach to byte "
-                f"{following:,}.",
+                f"the file ends at byte {size:,}, but a part of it would reach to byte "
+                f"{following:,}",
                 cut_short=True,
             )
         if not tags.width and name != b"IHDR":
-            raise TagDamage("The PNG does not begin with its header.")
+            raise TagDamage("the PNG does not begin with its header")
         if name in _READ and length <= _MOST_BODY:
             _read_chunk(tags, name, _checked(stream, size, body_at, length, name))
         _note_chunk(tags, name, body_at, length)
@@ -126,9 +126,9 @@ def _read_chunks(stream: BinaryIO, size: int, tags: PngTags) -> None:
             tags.end = offset
             break
     else:
-        raise TagDamage(f"The PNG has more than {_MOST_CHUNKS:,} parts.")
+        raise TagDamage(f"the PNG has more than {_MOST_CHUNKS:,} parts")
     if not tags.data_start:
-        raise TagDamage("The PNG holds no picture.")
+        raise TagDamage("the PNG holds no picture")
 
 
 def _checked(stream: BinaryIO, size: int, body_at: int, length: int, name: bytes) -> bytes:
@@ -136,7 +136,7 @@ def _checked(stream: BinaryIO, size: int, body_at: int, length: int, name: bytes
     raw = read_at(stream, size, body_at, length + 4, "next part")
     if zlib.crc32(raw[:-4], zlib.crc32(name)) == int.from_bytes(raw[-4:], "big"):
         return raw[:-4]
-    raise TagDamage(f"The PNG's part {name.decode('ascii')} at byte {body_at:,} is damaged.")
+    raise TagDamage(f"the PNG's part {name.decode('ascii')} at byte {body_at:,} is damaged")
 
 
 def _note_chunk(tags: PngTags, name: bytes, body_at: int, length: int) -> None:
@@ -173,13 +173,13 @@ def _read_chunk(tags: PngTags, name: bytes, body: bytes) -> None:
 
 def _read_header(tags: PngTags, body: bytes) -> None:
     if len(body) != 13 or tags.width:
-        raise TagDamage("The PNG's header is damaged.")
+        raise TagDamage("the PNG's header is damaged")
     width, height, bits, colour, packing, filtering, lacing = struct.unpack(">IIBBBBB", body)
     kind = _COLOUR_TYPES.get(colour)
     if kind is None or bits not in kind[3] or packing or filtering or lacing > 1:
-        raise TagDamage("The PNG's header is damaged.")
+        raise TagDamage("the PNG's header is damaged")
     if not 0 < width <= 0x7FFFFFFF or not 0 < height <= 0x7FFFFFFF:
-        raise TagDamage("The PNG does not say how wide and high its picture is.")
+        raise TagDamage("the PNG does not say how wide and high its picture is")
     tags.width, tags.height, tags.bits = width, height, bits
     mode, tags.channels, alpha, _ = kind
     tags.mode = "palette" if mode == "palette" else "grey" if mode == "grey" else "rgb"
@@ -190,11 +190,11 @@ def _read_profile(tags: PngTags, body: bytes) -> None:
     """Unpack an iCCP chunk (11.3.2.3): a name, a zero, a method of 0, packed bytes."""
     name_end = body.find(b"\0")
     if not 0 < name_end < 80 or body[name_end + 1 : name_end + 2] != b"\0":
-        tags.profile, tags.profile_damage = b"", "The embedded colour profile is damaged."
+        tags.profile, tags.profile_damage = b"", "it has no beginning that can be read"
         return
     tags.profile, fault = _inflate(body[name_end + 2 :], _MOST_PROFILE)
     if fault:
-        tags.profile_damage = "The embedded colour profile cannot be unpacked."
+        tags.profile_damage = "it cannot be unpacked"
 
 
 def _inflate(packed: bytes, most: int) -> tuple[bytes, bool]:

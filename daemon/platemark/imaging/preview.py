@@ -120,15 +120,11 @@ def _cropped_panel(picture: Image.Image, scale: float, choice: Choice) -> Image.
     bottom = min(picture.height, round((kept.top + kept.height) * scale))
     panel = picture.point(lambda value: round(value * _LIGHT_OUTSIDE))
     panel.paste(picture.crop((left, top, right, bottom)), (left, top))
-    draw_box(
-        ImageDraw.Draw(panel), Box(left, top, right - left, bottom - top), STYLES["crop"]
-    )
+    draw_box(ImageDraw.Draw(panel), Box(left, top, right - left, bottom - top), STYLES["crop"])
     return panel
 
 
-def _bordered_panel(
-    picture: Image.Image, scale: float, choice: Choice, room: int
-) -> Image.Image:
+def _bordered_panel(picture: Image.Image, scale: float, choice: Choice, room: int) -> Image.Image:
     """The whole picture on white paper of the choice's proportion."""
     fit = min(room / choice.width, room / choice.height)
     paper = Image.new(

@@ -9,7 +9,6 @@ Only this step's module imports the decoder; the readers of tags beside it are p
 
 from __future__ import annotations
 
-import errno
 import os
 from collections.abc import Iterator
 from dataclasses import replace
@@ -20,11 +19,22 @@ import pyvips
 
 from platemark.imaging.header_facts import Header, read_header
 from platemark.imaging.holes import BLOCK_BYTES, find_hole
+from platemark.imaging.steps import tells_of_memory, tells_of_threads
 from platemark.model.picture import Facts, Format
 from platemark.model.work import HeaderLimits, ProbeReport, ProbeTask
 
 _OPAQUE: Final = {"uchar": 255.0, "ushort": 65535.0, "uint": 4294967295.0}
 """Largest code of each sample form; a float's is 1."""
+
+# Words of libtiff, libjpeg and libpng, for want of codes.
+_NO_MEMORY: Final = ("no space for", "insufficient memory", "not enough memory")
+_NOT_READ: Final = (
+    "not configured",
+    "not implemented",
+    "not supported",
+    "unsupported",
+    "samples out of range",
+)
 
 _MOST_DECODER_WORDS = 160
 
@@ -39,13 +49,14 @@ def probe(task: ProbeTask) -> ProbeReport:
         Its facts. Whatever is wrong with the picture is told there.
 
     Raises:
-        OSError: The file cannot be read, or the system gives no thread to decode it.
+        OSError: The file cannot be read.
+        pyvips.Error: The system gave the decoder no thread.
         MemoryError: The picture needs more memory than this process may use.
     """
     with Path(task.path).open("rb") as stream:
         size = os.fstat(stream.fileno()).st_size
         header = read_header(stream, size, task.name)
-        facts = replace(header.facts, over_limit=" ".join(_over_limits(header, task.limits)))
+        facts = replace(header.facts, over_limit="; ".join(_over_limits(header, task.limits)))
         if facts.over_limit or facts.format == "other":
             return ProbeReport(facts)
         if not facts.damage:
@@ -59,13 +70,12 @@ def probe(task: ProbeTask) -> ProbeReport:
     return ProbeReport(facts)
 
 
-def open_picture(path: str, form: Format, *, access: str = "sequential") -> Any:
-    """Open an original with the one loader that agrees with its first bytes.
+def open_picture(path: str, form: Format) -> Any:
+    """Open an original, to be streamed once, with the loader that agrees with its first bytes.
 
     Args:
         path: The file.
         form: What `probe` found it to be; `other` is not taken.
-        access: `sequential` to stream it once from the top, or `random`.
 
     Returns:
         A pyvips image, still to be decoded, that fails at the first damaged row.
@@ -81,41 +91,38 @@ def open_picture(path: str, form: Format, *, access: str = "sequential") -> Any:
         "jpeg": lambda **options: pyvips.Image.jpegload(path, **options),
         "png": lambda **options: pyvips.Image.pngload(path, **options),
     }
-    return loaders[form](access=access, fail_on="error", revalidate=True)
+    return loaders[form](access="sequential", fail_on="error", revalidate=True)
 
 
 def _over_limits(header: Header, limits: HeaderLimits) -> Iterator[str]:
-    """Yield a sentence for every limit that the header exceeds."""
+    """Yield a clause for every limit that the header exceeds."""
     facts = header.facts
     if facts.bytes > limits.file_bytes:
         yield (
-            f"The file has {facts.bytes:,} bytes; the studio takes at most {limits.file_bytes:,}."
+            f"the file has {facts.bytes:,} bytes, and the studio takes at most "
+            f"{limits.file_bytes:,}"
         )
     if max(facts.width, facts.height) > limits.side_px:
         yield (
-            f"The picture is {facts.width:,} × {facts.height:,} px; the studio takes at most "
-            f"{limits.side_px:,} px a side."
+            f"the picture is {facts.width:,} × {facts.height:,} px, and the studio takes at most "
+            f"{limits.side_px:,} px a side"
         )
     if facts.pixels > limits.pixels:
         yield (
-            f"The picture has {facts.pixels:,} pixels; the studio takes at most {limits.pixels:,}."
+            f"the picture has {facts.pixels:,} pixels, and the studio takes at most "
+            f"{limits.pixels:,}"
         )
     if facts.progressive and facts.pixels > limits.progressive_pixels:
-        kind, remedy = (
-            ("a progressive JPEG", "as a baseline JPEG")
-            if facts.format == "jpeg"
-            else ("an interlaced PNG", "without interlacing")
-        )
+        kind = "a progressive JPEG" if facts.format == "jpeg" else "an interlaced PNG"
         yield (
-            f"The picture is {kind} of {facts.pixels:,} pixels, which needs memory for all of "
-            f"them at once; the studio takes at most {limits.progressive_pixels:,}. "
-            f"Save it {remedy}."
+            f"the picture is {kind} of {facts.pixels:,} pixels, which needs memory for all of "
+            f"them at once, and the studio takes at most {limits.progressive_pixels:,} of that kind"
         )
     # A file that is cut short has fewer bytes than it should: that says nothing of a bomb.
     if not facts.damage and header.decoded_bytes > limits.expansion * facts.bytes:
         yield (
-            f"The file's {facts.bytes:,} bytes would unpack to {header.decoded_bytes:,}, more "
-            f"than {limits.expansion:,} times as many, which no photograph does."
+            f"the file's {facts.bytes:,} bytes would unpack to {header.decoded_bytes:,}, more "
+            f"than {limits.expansion:,} times as many"
         )
 
 
@@ -131,7 +138,7 @@ def _decode(path: str, header: Header) -> Facts:
         band = 0 if header.alpha_band is None else header.alpha_band % image.bands
         mean = image.extract_band(band).avg()
     except pyvips.Error as error:
-        return _with_decoder_fault(facts, str(error))
+        return _with_decoder_fault(facts, error)
     if header.alpha_band is None:
         return facts
     # The mean of whole numbers equals their largest possible value only where all of them do.
@@ -149,36 +156,40 @@ def _disagreement(image: Any, header: Header) -> str:
     facts = header.facts
     if (image.width, image.height) != (facts.width, facts.height):
         return (
-            f"The file says that it is {facts.width:,} × {facts.height:,} px, but decodes to "
-            f"{image.width:,} × {image.height:,} px."
+            f"the file says that it is {facts.width:,} × {facts.height:,} px, but decodes to "
+            f"{image.width:,} × {image.height:,} px"
         )
     is_deep = image.format not in {"uchar", "char"}
     if is_deep != (facts.bits > 8):
-        return f"The file says that it has {facts.bits} bits a channel, but decodes to others."
+        return f"the file says that it has {facts.bits} bits a channel, but decodes to others"
     if header.alpha_band is not None and header.alpha_band >= image.bands:
-        return "The file says that it has transparency, but decodes without."
+        return "the file says that it has transparency, but decodes without"
     return ""
 
 
-def _with_decoder_fault(facts: Facts, words: str) -> Facts:
+def _with_decoder_fault(facts: Facts, error: pyvips.Error) -> Facts:
     """Return the facts with what the decoder said as damage.
 
     Raises:
-        MemoryError: It had too little memory.
-        OSError: It could not start a thread.
+        pyvips.Error: `error` itself, where no thread could be started: the picture is innocent.
+        MemoryError: The decoder had too little memory.
     """
+    words = str(error)
+    lowered = words.lower()
+    if tells_of_threads(words):
+        raise error
+    if tells_of_memory(words) or any(sign in lowered for sign in _NO_MEMORY):
+        raise MemoryError(words)
     lines = [line.strip() for line in words.splitlines() if line.strip()]
-    last = lines[-1] if lines else ""
-    lower = words.lower()
-    if "thread" in lower:
-        raise OSError(errno.EAGAIN, "The system gave no thread to decode with", last)
-    if any(sign in lower for sign in ("memory", "no space for", "malloc")):
-        raise MemoryError(f"The picture needs more memory than there is ({last}).")
-    if "not configured" in lower or "not implemented" in lower or "unsupported" in lower:
-        damage = f"Its kind of compression or pixels ({facts.compression}) cannot be read here."
-        return replace(facts, damage=damage)
-    sentence = "The picture data are damaged and cannot be read to the end"
-    return replace(facts, damage=f"{sentence} (the decoder says: {last[:_MOST_DECODER_WORDS]}).")
+    # The first line names the operation, the second the cause; what follows are its effects.
+    cause = lines[min(1, len(lines) - 1)][:_MOST_DECODER_WORDS] if lines else "nothing"
+    if any(sign in lowered for sign in _NOT_READ):
+        fault = f"this form of {facts.format.upper()} is not read here"
+    elif facts.mode == "lab" and facts.bits == 8:
+        fault = "8-bit Lab is not read here"
+    else:
+        fault = "its picture data are damaged"
+    return replace(facts, damage=f"{fault} (the decoder says: {cause})")
 
 
 def _ends_in_zeros(stream: BinaryIO, size: int) -> bool:

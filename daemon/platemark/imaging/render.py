@@ -8,18 +8,20 @@ need that, and so do the drawing and the process that checks the print.
 from __future__ import annotations
 
 import hashlib
-from importlib.metadata import PackageNotFoundError, version
+import os
 from pathlib import Path
 
 import imagecodecs
+import numpy as np
 import pyvips
 
 from platemark.imaging.changes import print_changes
-from platemark.imaging.convert import Agreement, Conversion, conversion_of, path_of, sample_face
+from platemark.imaging.convert import Agreement, Conversion, conversion_of, sample_places
 from platemark.imaging.drawing import draw_print
-from platemark.imaging.edges import with_border, with_edge
+from platemark.imaging.edges import is_bordered, with_edge
 from platemark.imaging.face import make_face
 from platemark.imaging.print_file import write_print
+from platemark.imaging.print_pass import PrintPass, Seen
 from platemark.imaging.source import (
     embedded_profile,
     find_profile,
@@ -27,6 +29,7 @@ from platemark.imaging.source import (
     open_original,
 )
 from platemark.imaging.steps import PictureFault
+from platemark.model.geometry import Box
 from platemark.model.plan import Plan
 from platemark.model.work import RenderReport, RenderTask
 
@@ -47,12 +50,7 @@ def render(task: RenderTask) -> RenderReport:
     changes = list(make_face(original, plan, source, task.face))
     face = open_face(task.face)
     conversion = conversion_of(plan, source, output)
-    agreement = None if conversion.is_nothing else agreement_on(face, conversion, plan)
-    scratch = Path(task.face).with_suffix(".converted")
-    try:
-        _make_print(face, plan, conversion, agreement, scratch, task.print_file)
-    finally:
-        scratch.unlink(missing_ok=True)
+    agreement = _make_print(face, conversion, plan, task)
     draw_print(face, plan, source, task.lines, task.drawing)
     changes += print_changes(plan, source, output, agreement)
     return RenderReport(tuple(changes), engine(), source.name)
@@ -63,58 +61,66 @@ def open_face(path: str) -> pyvips.Image:
     return named_16_bit(pyvips.Image.tiffload(path, access="random", fail_on="error"))
 
 
-def agreement_on(face: pyvips.Image, conversion: Conversion, plan: Plan) -> Agreement:
-    """Try both ways of converting on the plan's sample of the face."""
-    sample = sample_face(face, plan.dither_seed)
-    return conversion.agreement(
-        conversion.fast_pixels(sample.pixels), conversion.exact(sample.pixels)
-    )
-
-
 def _make_print(
-    face: pyvips.Image,
-    plan: Plan,
-    conversion: Conversion,
-    agreement: Agreement | None,
-    scratch: Path,
-    path: str,
-) -> None:
+    face: pyvips.Image, conversion: Conversion, plan: Plan, task: RenderTask
+) -> Agreement | None:
+    """Write the print file the quick way, and again exactly where that is off.
+
+    Returns:
+        How the quick way agrees with the exact one on the sample; None where nothing is converted.
+    """
     document = with_edge(face, plan, conversion.source)
-    if agreement is None or agreement.is_within_limits:
-        document = conversion.fast(document)
-    else:
-        document = conversion.exact_in_strips(document, scratch)
-    document = with_border(document, plan)
-    if plan.mirror:
-        document = document.fliphor()
-    if (document.width, document.height) != (plan.width_px, plan.height_px):
+    expected = plan.placed if is_bordered(plan) else Box(0, 0, plan.width_px, plan.height_px)
+    if (document.width, document.height) != (expected.width, expected.height):
         raise PictureFault(
             f"The print came out {document.width} × {document.height} px, not "
-            f"{plan.width_px} × {plan.height_px} as planned; plan it again."
+            f"{expected.width} × {expected.height} as planned; plan it again."
         )
-    write_print(document, plan, path_of(conversion.output.data), path)
+    places = sample_places(face.width, face.height, plan.dither_seed)
+    agreement = None
+    for exact in (False, True):
+        count = len(places.rows)
+        seen = Seen(
+            np.empty((count, conversion.source.bands), np.uint16),
+            np.empty((count, conversion.output.bands), np.uint16),
+        )
+        passing = PrintPass(document, plan, conversion, exact, places, seen)
+        scratch = Path(task.face).with_suffix(".samples")
+        write_print(passing, conversion.output.data, Path(task.print_file), scratch, threads())
+        if exact or conversion.is_nothing:
+            break
+        agreement = conversion.agreement(seen.after, conversion.exact(seen.before))
+        if agreement.is_within_limits:
+            break
+    return agreement
+
+
+def threads() -> int:
+    """Threads that this process may work with, as the pixel library was told at the start."""
+    return max(1, int(os.environ.get("VIPS_CONCURRENCY", "1")))
 
 
 def engine() -> str:
     """Name the libraries that made the pixels, and the hash of the one that did most of it."""
-    named = []
-    for package in ("pyvips", "pyvips-binary", "imagecodecs", "numpy"):
-        try:
-            named.append(f"{package} {version(package)}")
-        except PackageNotFoundError:
-            continue
     vips = ".".join(str(pyvips.version(part)) for part in range(3))
-    exact = str(imagecodecs.cms_version()).replace("lcms2", "LittleCMS")
-    library = _library_hash()
-    return ", ".join([f"libvips {vips}{library}", *named, f"{exact} for the exact conversion"])
+    colour = str(imagecodecs.cms_version()).replace("lcms2", "LittleCMS")
+    return (
+        f"libvips {vips}{_library()}, pyvips {pyvips.__version__}, {colour} in imagecodecs "
+        f"{imagecodecs.__version__}, NumPy {np.__version__}"
+    )
 
 
-def _library_hash() -> str:
-    """Hash of the loaded library's file, as far as the system tells where it is."""
+def _library() -> str:
+    """Which wheel libvips came in and the hash of its file, as far as the system tells."""
     try:
-        lines = Path("/proc/self/maps").read_text(encoding="utf-8").splitlines()
-        path = next(line.split(maxsplit=5)[5] for line in lines if "/libvips" in line)
-        with Path(path).open("rb") as stream:
-            return f" (file {hashlib.file_digest(stream, 'sha256').hexdigest()[:16]})"
+        maps = Path("/proc/self/maps").read_text(encoding="utf-8").splitlines()
+        file = Path(next(line.split(maxsplit=5)[5] for line in maps if "/libvips" in line))
+        with file.open("rb") as stream:
+            digest = hashlib.file_digest(stream, "sha256").hexdigest()
     except (OSError, StopIteration):
         return ""
+    # The wheel does not say its version in code, and asking the package records for it would
+    # cost more time than all else here.
+    wheel = next(file.parent.parent.glob("pyvips_binary-*.dist-info"), None)
+    origin = f"{wheel.name.removesuffix('.dist-info').replace('_', '-')}, " if wheel else ""
+    return f" ({origin}file {digest[:16]})"

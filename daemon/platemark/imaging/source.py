@@ -59,9 +59,7 @@ def open_original(path: str, form: str, *, whole: bool = True) -> pyvips.Image:
         The picture as stored; nothing is decoded yet.
     """
     loader = getattr(pyvips.Image, _LOADERS[form])
-    image: pyvips.Image = loader(
-        path, access="sequential", fail_on="error" if whole else "none"
-    )
+    image: pyvips.Image = loader(path, access="sequential", fail_on="error" if whole else "none")
     return image
 
 

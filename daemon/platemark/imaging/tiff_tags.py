@@ -81,10 +81,10 @@ COMPRESSIONS: Final[Mapping[int, str]] = {
 
 
 class TagDamage(ValueError):
-    """A file's own description of itself cannot be read; the text is a sentence for a person."""
+    """A file's own description of itself cannot be read; the text is a clause for a person."""
 
-    def __init__(self, sentence: str, *, cut_short: bool = False) -> None:
-        super().__init__(sentence)
+    def __init__(self, clause: str, *, cut_short: bool = False) -> None:
+        super().__init__(clause)
         self.cut_short = cut_short
         """What is missing lies past the end: the file may still be growing."""
 
@@ -97,20 +97,20 @@ def read_at(stream: BinaryIO, size: int, offset: int, length: int, what: str) ->
         size: Its length in bytes.
         offset: First byte wanted.
         length: How many; the caller has bounded it.
-        what: What lies there, for the sentence.
+        what: What lies there, for the message.
 
     Raises:
         TagDamage: They are not all there.
     """
     if offset < 0 or offset + length > size:
         raise TagDamage(
-            f"The file ends at byte {size:,}, but its {what} would lie at byte {offset:,}.",
+            f"the file ends at byte {size:,}, but its {what} would lie at byte {offset:,}",
             cut_short=True,
         )
     stream.seek(offset)
     data = stream.read(length)
     if len(data) < length:
-        raise TagDamage(f"The file became shorter while its {what} was read.", cut_short=True)
+        raise TagDamage(f"the file became shorter while its {what} was read", cut_short=True)
     return data
 
 
@@ -281,13 +281,13 @@ def _read_header(stream: BinaryIO, size: int) -> tuple[_Block, int]:
     head = read_at(stream, size, 0, 8, "header")
     order = {b"II": "<", b"MM": ">"}.get(head[:2])
     if order is None:
-        raise TagDamage("The file does not begin as a TIFF does.")
+        raise TagDamage("the file does not begin as a TIFF does")
     version, offset = struct.unpack(order + "HI", head[2:])
     if version == 42:
         return _Block(stream, size, order, big=False), offset
     offset_bytes, zero = struct.unpack(order + "HH", head[4:])
     if version != 43 or offset_bytes != 8 or zero:
-        raise TagDamage("The file does not begin as a TIFF does.")
+        raise TagDamage("the file does not begin as a TIFF does")
     raw = read_at(stream, size, 8, 8, "header")
     return _Block(stream, size, order, big=True), struct.unpack(order + "Q", raw)[0]
 
@@ -296,16 +296,16 @@ def _walk_chain(block: _Block, offset: int, pages: list[Directory]) -> None:
     """Append the directories of the main chain to `pages`."""
     seen: set[int] = set()
     if not offset:
-        raise TagDamage("The TIFF has no list of contents.", cut_short=True)
+        raise TagDamage("the TIFF has no list of contents", cut_short=True)
     while offset:
         if offset in seen:
-            raise TagDamage("The TIFF's pages go round in a circle; it is damaged.")
+            raise TagDamage("the TIFF's pages go round in a circle; it is damaged")
         if len(seen) == _MOST_DIRECTORIES:
-            raise TagDamage(f"The TIFF has more than {_MOST_DIRECTORIES} pages.")
+            raise TagDamage(f"the TIFF has more than {_MOST_DIRECTORIES} pages")
         seen.add(offset)
         page = _read_directory(block, offset)
         if not page.entries:
-            raise TagDamage("The TIFF's list of contents is empty.", cut_short=True)
+            raise TagDamage("the TIFF's list of contents is empty", cut_short=True)
         pages.append(page)
         offset = page.following
 
@@ -316,7 +316,7 @@ def _read_directory(block: _Block, offset: int) -> Directory:
     count_bytes = struct.calcsize(count_form)
     (count,) = block.unpack(count_form, block.read(offset, count_bytes, what))
     if count > _MOST_ENTRIES:
-        raise TagDamage(f"The TIFF's list of contents is damaged: it claims {count:,} entries.")
+        raise TagDamage(f"the TIFF's list of contents is damaged: it claims {count:,} entries")
     pointer_bytes = 8 if block.big else 4
     start = offset + count_bytes
     table = block.read(start, count * row_bytes + pointer_bytes, what)
@@ -344,8 +344,8 @@ def _check_extents(pages: Iterable[Directory]) -> None:
         tag = directory.beyond()
         if tag is not None:
             raise TagDamage(
-                f"The file ends at byte {directory.block.size:,}, before all that its list of "
-                f"contents names (tag {tag}).",
+                f"the file ends at byte {directory.block.size:,}, before all that its list of "
+                f"contents names (tag {tag})",
                 cut_short=True,
             )
         _check_blocks(directory)
@@ -374,11 +374,11 @@ def _check_blocks(directory: Directory) -> None:
     if not offsets:
         return
     if 0 in offsets:
-        raise TagDamage("Some rows of the picture were never written.", cut_short=True)
+        raise TagDamage("some rows of the picture were never written", cut_short=True)
     end = max(map(operator.add, offsets, counts)) if counts else max(offsets)
     if end > size or max(offsets) >= size:
         raise TagDamage(
-            f"The file ends at byte {size:,}, but its picture data would reach to byte {end:,}.",
+            f"the file ends at byte {size:,}, but its picture data would reach to byte {end:,}",
             cut_short=True,
         )
 
@@ -393,7 +393,7 @@ def read_blocks(directory: Directory) -> tuple[Sequence[int], Sequence[int]]:
     for tag in names:
         entry = directory.entries.get(tag)
         if entry is not None and entry.count > _MOST_BLOCKS:
-            raise TagDamage(f"The TIFF claims to be in {entry.count:,} pieces; it is damaged.")
+            raise TagDamage(f"the TIFF claims to be in {entry.count:,} pieces; it is damaged")
     offsets, counts = (directory.integers(tag, _MOST_BLOCKS) for tag in names)
     return offsets, counts
 
@@ -430,7 +430,7 @@ def read_page(directory: Directory) -> Page:
     """
     width, height = directory.integer(256, 0), directory.integer(257, 0)
     if width < 1 or height < 1:
-        raise TagDamage("The TIFF does not say how wide and high its picture is.")
+        raise TagDamage("the TIFF does not say how wide and high its picture is")
     photometric = directory.integer(262, -1)
     return Page(
         width=width,

@@ -52,7 +52,7 @@ def _do(message: dict[str, Any]) -> dict[str, Any]:
 
     try:
         report = _dispatch(message["step"], message["task"])
-    except BaseException as error:  # noqa: BLE001 - a child never raises across
+    except BaseException as error:  # a child never raises across
         return {"failure": to_plain(_failure(error, message["limits"]["memory_mb"]))}
     return {"report": to_plain(report)}
 
@@ -95,16 +95,32 @@ def _preview(task: Any) -> Report:
 
 
 def _admit(task: Any) -> Report:
-    from platemark.imaging.admission import admit_profile
+    from pathlib import Path
 
-    return admit_profile(task)
+    from platemark.imaging.admission import admit_profile
+    from platemark.model.work import AdmitReport
+
+    found = admit_profile(Path(task.path).read_bytes(), task.colour_space)
+    return AdmitReport(
+        accepted=found.accepted,
+        reasons=found.reasons,
+        description=found.description,
+        version=found.version,
+        black_l=_figure(found.black_lab_absolute[0] if found.black_lab_absolute else None),
+        round_trip_mean=_figure(found.round_trip_mean),
+        round_trip_p95=_figure(found.round_trip_p95),
+    )
 
 
 def _make(task: Any) -> Report:
     _prepare_vips()
-    from platemark.imaging.made_pictures import make_demo_file
+    from platemark.imaging.make import make
 
-    return make_demo_file(task)
+    return make(task)
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
 
 
 _RUNNERS = {
@@ -124,7 +140,7 @@ def _prepare_vips() -> None:
     pyvips.operation_block_set("VipsForeignLoad", True)
     for loader in ("Tiff", "Jpeg", "Png"):
         pyvips.operation_block_set(f"VipsForeignLoad{loader}", False)
-    # Our own converted strips come back through the raw loader, which parses nothing.
+    # A JPEG's samples, gathered by us, come back through the raw loader, which parses nothing.
     pyvips.operation_block_set("VipsForeignLoadRaw", False)
     # A cached result would be that of a file's old content.
     pyvips.cache_set_max(0)

@@ -22,9 +22,6 @@ from platemark.model.units import BadSize, Size, parse_size
 WIDTH = 80
 """Columns of what is explained; a line to tick is never broken."""
 
-LONGEST_SHEET = 64 * 1024
-"""Bytes; a file that is longer is no answer sheet."""
-
 _TICKED = {"x", "v", "y", "yes", "ok", "*", "+", "✓", "✔", "☑", "☒", "✗", "✘"}
 _UNTICKED = {"", "_"}
 _TICK = re.compile(r"\[([^\]]{0,8})\]\s*(.*)")

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from platemark.model.ticket import ParcelTicket
 
 Drawings = Mapping[int, bytes]
-"""A JPEG for each job's number: the whole print file, small, with nothing drawn on it."""
+"""A JPEG for each job's number: the whole print file, small, with its lines and its top."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import base64
 import functools
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
 
 import jinja2
 from markupsafe import Markup
 
-from platemark.model.geometry import Box
 from platemark.model.job import job_number
-from platemark.model.ticket import ParcelTicket, Ticket
+from platemark.model.ticket import ParcelTicket, Ticket, TicketGeometry
 from platemark.parcel.forms import Drawings, TicketForm
 from platemark.parcel.ticket_words import (
     INTENTS,
@@ -34,12 +32,24 @@ from platemark.parcel.ticket_words import (
 
 
 @dataclass(frozen=True, slots=True)
-class _Line:
-    """A line over the picture: how it is drawn, where, and what the legend says."""
+class LineSample:
+    """How one line of the picture looks, and what it means."""
 
-    kind: Literal["trim", "fold", "safe"]
-    box: Box
-    words: str
+    word: str
+    """As the picture itself has it, where it is small."""
+    colour: str
+    dashes: str
+    """Lengths on and off, as SVG has them; empty for a solid line."""
+    meaning: str = ""
+
+
+# The pictures are drawn by code that this package does not import; a test compares the two.
+LINES: dict[str, LineSample] = {
+    "trim": LineSample("trim", "#ffffff", ""),
+    "sheet": LineSample("sheet", "#ffffff", ""),
+    "fold": LineSample("fold", "#f0e442", "14 8"),
+    "safe": LineSample("keep inside", "#56b4e9", "3 6"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +69,7 @@ class _Part:
     wishes: tuple[tuple[str, str], ...]
     weight: str
     picture: Markup
-    lines: tuple[_Line, ...]
-    margin: str
-    """What the legend says of the part outside the trim; empty where there is none."""
+    legend: tuple[LineSample, ...]
     file_facts: tuple[tuple[str, str], ...]
     colour_facts: tuple[tuple[str, str], ...]
     check: str
@@ -72,8 +80,8 @@ def render_ticket_html(parcel: ParcelTicket, drawings: Drawings) -> str:
 
     Args:
         parcel: All that the parcel says.
-        drawings: For each job a JPEG of the whole print file with nothing drawn on it; the lines
-            are laid over it here. A job without one says so.
+        drawings: For each job a JPEG of the whole print file with its lines, their words and its
+            top marked on it. A job without one says so.
 
     Returns:
         One HTML file with its style and pictures inside it: no script, nothing from elsewhere.
@@ -137,8 +145,7 @@ def _part(ticket: Ticket, place: SetPlace | None, drawings: Drawings) -> _Part:
         ),
         weight=weight_words(ticket.weight) if ticket.weight else "",
         picture=_picture(ticket, drawings),
-        lines=_lines(ticket),
-        margin=_margin(ticket),
+        legend=_legend(ticket.geometry),
         file_facts=_file_facts(ticket),
         colour_facts=_colour_facts(ticket),
         check=check_words(ticket.colour.check),
@@ -157,29 +164,21 @@ def _picture(ticket: Ticket, drawings: Drawings) -> Markup:
     return Markup("data:image/jpeg;base64," + base64.b64encode(data).decode("ascii"))  # noqa: S704
 
 
-def _lines(ticket: Ticket) -> tuple[_Line, ...]:
-    geometry = ticket.geometry
-    lines = []
+def _legend(geometry: TicketGeometry) -> tuple[LineSample, ...]:
+    tuck = f"; outside it the tuck, {geometry.tuck_px:,} px" if geometry.tuck_px else ""
+    meanings = {"safe": "signatures and faces"}
     if geometry.wrap_px:
-        lines += [
-            _Line("trim", geometry.trim_box, "Back edge of the bar; outside it is the tuck"),
-            _Line("fold", geometry.face_box, "Fold: the front face ends here"),
-        ]
-    else:
-        words = "Trim: cut here" if geometry.bleed_px else "Edge of the sheet"
-        lines.append(_Line("trim", geometry.trim_box, words))
-    lines.append(_Line("safe", geometry.safe_box, "Safe: keep signatures and faces inside"))
-    return tuple(lines)
-
-
-def _margin(ticket: Ticket) -> str:
-    geometry = ticket.geometry
-    if geometry.wrap_px:
-        tuck = f", tuck {geometry.tuck_px:,} px" if geometry.tuck_px else ""
-        return f"Wrap {geometry.wrap_px:,} px{tuck} on each side"
-    if geometry.bleed_px:
-        return f"Bleed {geometry.bleed_px:,} px on each side, cut away"
-    return ""
+        meanings["trim"] = f"the bar’s back edge{tuck}"
+        meanings["fold"] = f"the front face ends here; {geometry.wrap_px:,} px go round"
+    elif geometry.bleed_px:
+        meanings["trim"] = f"cut here; the bleed outside it, {geometry.bleed_px:,} px, goes"
+    elif geometry.trim_box != geometry.face_box:
+        meanings["sheet"] = "the edge of the paper"
+    return tuple(
+        replace(sample, meaning=meanings[kind])
+        for kind, sample in LINES.items()
+        if kind in meanings
+    )
 
 
 def _file_facts(ticket: Ticket) -> tuple[tuple[str, str], ...]:

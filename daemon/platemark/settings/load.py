@@ -140,13 +140,14 @@ def _read(studio_dir: Path, name: str) -> _File:
 
 def _syntax(name: str, said: str, text: str) -> Mistake:
     match = re.fullmatch(r"(.*) \(at (?:line (\d+), column \d+|end of document)\)", said, re.DOTALL)
-    why, line = (match[1], match[2]) if match else (said, None)
-    lines = text.splitlines()
-    if line is None:
-        return Mistake(name, "", "it ends too early", "A quote or a bracket is not closed.")
-    shown = lines[int(line) - 1].strip() if int(line) <= len(lines) else ""
+    why, at = (match[1], match[2]) if match else (said, None)
+    lines = text.rstrip().splitlines()
+    line = min(int(at), len(lines)) if at else len(lines)
+    shown = lines[line - 1].strip() if lines else ""
     if re.match(r"Cannot (overwrite|declare|mutate)", why):
         return Mistake(name, "", f"line {line} (“{shown}”) is there twice", "Keep one of the two.")
+    if at is None:
+        return Mistake(name, "", "it ends too early", "A quote or a bracket is not closed.")
     return Mistake(
         name,
         "",

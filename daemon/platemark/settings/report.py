@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, get_args, get_origin
+from typing import Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -61,6 +61,7 @@ def mistakes_of(
         )
         for details in found
         if details["type"] != "missing" or details["loc"] not in mistyped
+        if details["type"] != "too_short" or not _below(details["loc"], found)
         for place, problem in _problems(details, model)
     )
 
@@ -167,6 +168,11 @@ def _mistyped(details: ErrorDetails, model: type[BaseModel]) -> Place | None:
     return (*above, near) if near else None
 
 
+def _below(place: Place, found: Iterable[ErrorDetails]) -> bool:
+    """Whether something in a list is wrong, so that the list is short of it but not empty."""
+    return any(each["loc"] != place and each["loc"][: len(place)] == place for each in found)
+
+
 def _unknown(place: Place, model: type[BaseModel]) -> Problem:
     key = str(place[-1])
     here = _model_at(model, place[:-1]) or model
@@ -208,6 +214,10 @@ def _example(model: type[BaseModel], place: Place) -> str:
         header = f"[[{path}]]" if _repeats(field) else f"[{path}]"
         needed = [key for key, each in inner.model_fields.items() if each.is_required()]
         return f"Add a section {header}" + (f" with {one_of(needed, 'and')}." if needed else ".")
+    if get_origin(field.annotation) is Literal:
+        # An example alone would be copied; here the person must choose.
+        choices = one_of(_written(choice) for choice in get_args(field.annotation))
+        return f"Write {place[-1]} = {choices}. {field.description}"
     written = _written(field.examples[0] if field.examples else "")
     if isinstance(place[-1], int):
         return f"Write the list like {written}."

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import PurePosixPath
 from typing import Annotated, Literal
-from zoneinfo import available_timezones
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import Field, PlainValidator, ValidationInfo, WithJsonSchema, field_validator
 
@@ -61,8 +61,7 @@ def _usual_problems(surface: str, lab: object, known: Around | None) -> Iterator
         right = meant(lab, known.labs, "Add a file to labs/ first.")
         yield Problem(f"there is no lab “{lab}” in labs/", right, (surface,))
         return
-    offered = known.labs[lab]
-    if surface in known.surfaces and offered is not None and surface not in offered:
+    if surface in known.surfaces and not known.may_offer(lab, surface):
         others = [each for each, has in known.labs.items() if has and surface in has]
         yield Problem(
             f"the lab “{lab}” has no product on “{surface}”",
@@ -71,6 +70,14 @@ def _usual_problems(surface: str, lab: object, known: Around | None) -> Iterator
             else f"Add one to labs/{lab}.toml, or leave this line out.",
             (surface,),
         )
+
+
+def _zone(mistyped: str) -> str:
+    """The zone most like a mistyped one; the name of its city alone is enough."""
+    zones = sorted(available_timezones(), reverse=True)
+    cities = {zone.rpartition("/")[2]: zone for zone in zones}
+    city = cities.get(nearest(mistyped.replace(" ", "_"), cities), "Europe/London")
+    return nearest(mistyped, zones) or city
 
 
 class PersonSection(Section):
@@ -304,14 +311,12 @@ class StudioFile(Section):
     @field_validator("time_zone")
     @classmethod
     def _known_zone(cls, zone: str) -> str:
-        zones = available_timezones()
-        if zone not in zones:
-            cities = {each.rpartition("/")[2]: each for each in sorted(zones, reverse=True)}
-            near = nearest(zone, zones)
-            near = near or cities.get(nearest(zone.replace(" ", "_"), cities), "Europe/London")
+        try:
+            ZoneInfo(zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
             raise mistaken(
-                Problem(f"there is no time zone {quoted(zone)}", f'Write it like "{near}".')
-            )
+                Problem(f"there is no time zone {quoted(zone)}", f'Write it like "{_zone(zone)}".')
+            ) from error
         return zone
 
     @field_validator("people")

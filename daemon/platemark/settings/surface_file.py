@@ -84,8 +84,7 @@ def _lab_problem(lab: str, known: Around) -> Problem | None:
     if lab not in known.labs:
         right = meant(lab, known.labs, "Add a file to labs/ first.")
         return Problem(f"there is no lab “{lab}” in labs/", right, ("lab",))
-    offered = known.labs[lab]
-    if offered is not None and known.id not in offered:
+    if not known.may_offer(lab, known.id):
         return Problem(
             f"the lab “{lab}” has no product on this surface",
             f"Add one to labs/{lab}.toml, or name another lab.",

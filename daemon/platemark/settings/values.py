@@ -56,6 +56,17 @@ class Around:
     id: str = ""
     """Id of the file that is being read."""
 
+    def may_offer(self, lab: str, surface: str) -> bool:
+        """Whether a lab has a product on a surface, or something that was meant to be one.
+
+        A lab that cannot be read, or a product whose surface is mistyped, is a mistake of its
+        own; what refers to it is not called wrong as well.
+        """
+        offered = self.labs[lab]
+        if offered is None or surface in offered:
+            return True
+        return bool(nearest(surface, (each for each in offered if each not in self.surfaces)))
+
 
 class Section(BaseModel):
     """A part of a settings file: nothing unknown passes, and nothing changes later."""
@@ -80,10 +91,13 @@ def around(info: ValidationInfo) -> Around | None:
 
 
 def nearest(word: str, choices: Iterable[str]) -> str:
-    """The choice most like a mistyped word, or an empty text."""
+    """The choice most like a mistyped or shortened word, or an empty text."""
     known = {choice.casefold(): choice for choice in choices}
-    found = difflib.get_close_matches(word.casefold(), known, n=1)
-    return known[found[0]] if found else ""
+    typed = word.casefold()
+    found = difflib.get_close_matches(typed, known, n=1)
+    if not found and len(typed) >= 3:
+        found = [choice for choice in known if choice.startswith(typed)]
+    return known[found[0]] if len(found) == 1 else ""
 
 
 def one_of(choices: Iterable[str], word: str = "or") -> str:

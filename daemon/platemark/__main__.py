@@ -1,5 +1,0 @@
-"""Runs the command line: `python -m platemark`."""
-
-from platemark.app.cli import main
-
-main()

@@ -1,0 +1,148 @@
+"""From the face to the finished samples of the print, a strip at a time.
+
+Each strip is taken from the face with what lies around it, converted, put on its paper, turned
+where the studio mirrors, and brought to its depth. Strips are worked on in several threads and
+handed on in order; which thread did what shows nowhere in the result.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+import numpy as np
+import pyvips
+from numpy.typing import NDArray
+
+from platemark.imaging.convert import Conversion, Places
+from platemark.imaging.depth import dither_rows, dither_tile, rounded_codes
+from platemark.imaging.edges import is_bordered
+from platemark.imaging.tiff_writer import STRIP_ROWS
+from platemark.model.plan import Plan
+
+Codes16 = NDArray[np.uint16]
+Samples = NDArray[np.uint16] | NDArray[np.uint8]
+Packed = TypeVar("Packed")
+
+_STRIPS_BYTES = 128 << 20
+"""Samples in work at the same time. The engine makes its table of colours anew for each strip,
+in about .2 s, so few large strips are quicker than many small ones."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The sampled pixels as they went by: before the conversion, and after it."""
+
+    before: Codes16
+    after: Codes16
+
+
+@dataclass(frozen=True, slots=True)
+class PrintPass:
+    """One pass over a document."""
+
+    document: pyvips.Image
+    """The face with its bleed or wrap, in the picture's own colours; without any border."""
+    plan: Plan
+    conversion: Conversion
+    exact: bool
+    places: Places
+    """Pixels of the face whose values are kept for judging."""
+    seen: Seen
+    tile: Codes16 = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "tile", dither_tile(self.plan.dither_seed))
+
+    def strips(self, threads: int, pack: Callable[[Samples], Packed]) -> Iterator[Packed]:
+        """Yield the packed strips of the whole print, from the top.
+
+        Args:
+            threads: Strips in work at the same time.
+            pack: What to make of a strip's samples, shape (rows, width, 3), 16 or 8 bit.
+        """
+        plan = self.plan
+        row_bytes = plan.width_px * 2 * 3
+        whole = max(1, _STRIPS_BYTES // threads // row_bytes // STRIP_ROWS)
+        rows = whole * STRIP_ROWS
+        waiting: deque[Future[Packed]] = deque()
+        with ThreadPoolExecutor(threads) as pool:
+            for top in range(0, plan.height_px, rows):
+                height = min(rows, plan.height_px - top)
+                first, pixels = self._taken(top, height)
+                waiting.append(pool.submit(self._finished, pixels, first, top, height, pack))
+                # Let the next strip be read while the others are worked on, and no more.
+                if len(waiting) >= threads:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+
+    def _taken(self, top: int, height: int) -> tuple[int, Codes16 | None]:
+        """Read the part of the document that lies in these rows of the print.
+
+        Returns:
+            The first row read, counted in the document; and its pixels, None for bare paper.
+        """
+        offset = self.plan.placed.top if is_bordered(self.plan) else 0
+        first = max(top - offset, 0)
+        last = min(top + height - offset, self.document.height)
+        if first >= last:
+            return 0, None
+        part = self.document.crop(0, first, self.document.width, last - first)
+        shape = (part.height, part.width, part.bands)
+        pixels: Codes16 = np.ndarray(shape, np.uint16, buffer=part.write_to_memory())
+        return first, pixels
+
+    def _finished(
+        self,
+        pixels: Codes16 | None,
+        first: int,
+        top: int,
+        height: int,
+        pack: Callable[[Samples], Packed],
+    ) -> Packed:
+        converted = None
+        if pixels is not None:
+            here, rows, columns = self._sampled(first, len(pixels))
+            self.seen.before[here] = pixels[rows, columns]
+            convert = self.conversion.exact if self.exact else self.conversion.quick
+            converted = convert(pixels, in_place=True)
+            self.seen.after[here] = converted[rows, columns]
+        print_rows = self._on_paper(converted, first, top, height)
+        if self.plan.mirror:
+            print_rows = print_rows[:, ::-1]
+        return pack(self._to_depth(print_rows, top))
+
+    def _sampled(
+        self, first: int, count: int
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+        """Which samples lie in these rows of the document, and where in the strip."""
+        down, across = 0, 0
+        if not is_bordered(self.plan):
+            down, across = self.plan.placed.top, self.plan.placed.left
+        rows = self.places.rows + (down - first)
+        here = np.flatnonzero((rows >= 0) & (rows < count))
+        return here, rows[here], self.places.columns[here] + across
+
+    def _on_paper(self, converted: Codes16 | None, first: int, top: int, height: int) -> Codes16:
+        if not is_bordered(self.plan) and converted is not None:
+            return converted
+        # No ink at all: the device's own white, whatever the profile makes of the picture's.
+        paper = np.full((height, self.plan.width_px, 3), 65535, np.uint16)
+        if converted is not None:
+            placed = self.plan.placed
+            begin = first + placed.top - top
+            paper[begin : begin + len(converted), placed.left : placed.left + placed.width] = (
+                converted
+            )
+        return paper
+
+    def _to_depth(self, rows: Codes16, top: int) -> Samples:
+        if self.plan.bits == 16:
+            return np.ascontiguousarray(rows)
+        if self.plan.format == "jpeg":
+            return rounded_codes(rows)
+        return dither_rows(rows, top, self.tile)

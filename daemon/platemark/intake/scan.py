@@ -1,0 +1,621 @@
+"""The scan of the hot folders: what lies there, what is still, and what can never be a drop.
+
+The scan is the truth; events only make it come sooner. Nothing here follows a link, and nothing is
+ever taken to be deleted because it was not seen: a folder that is gone may come back.
+"""
+
+from __future__ import annotations
+
+import difflib
+import errno
+import os
+import stat
+import time
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from platemark import durable
+from platemark.intake.names import is_ignored, is_litter, split_extension
+from platemark.model.errors import DiskFault
+from platemark.model.job import job_number, shown_name
+
+TAKEN = "taken"
+"""The folder in each surface's hot folder that drops are let go into; never scanned."""
+
+REQUEST = b"request.toml"
+"""The file that says what every picture of its folder gets."""
+
+SIDECAR = b".toml"
+"""Ends the name of a request that stands beside its picture: `heron.tif.toml`."""
+
+DEEPEST = 20
+"""Folders within folders that are looked into."""
+
+LONGEST_NAME = 255
+"""Bytes of a file name (Linux and most of its file systems)."""
+
+Known = Collection[tuple[int, int, int, int]]
+
+_TAKEN = os.fsencode(TAKEN)
+_WAITING = b"WAITING.txt"
+_NAMES_TRIED = 1000
+_OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
+_LOST = frozenset(
+    {
+        errno.ESTALE,
+        errno.ENOTCONN,
+        errno.ETIMEDOUT,
+        errno.EHOSTDOWN,
+        errno.EHOSTUNREACH,
+        errno.ENODEV,
+        errno.ENXIO,
+    }
+)
+"""What the system says when the other end of a share, or a disk, is gone."""
+
+
+class NotAPlainFile(OSError):
+    """A link, a pipe, a device, or a file with a second name: it cannot be taken safely."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One file as the scan saw it."""
+
+    relative: bytes
+    """Path under the hot root."""
+    identity: tuple[int, ...]
+    """`durable.identity` of it."""
+    size: int
+    mtime_ns: int
+    inode: int
+    device: int
+    surface: str
+    """The first folder of the path."""
+
+
+@dataclass(frozen=True, slots=True)
+class Oddity:
+    """Something in the hot folders that will not become a job as it is."""
+
+    relative: bytes
+    sentence: str
+    next: str
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What one look into the hot folders found."""
+
+    settled: tuple[Sighting, ...]
+    """Files that may be claimed, by path."""
+    moving: int
+    """Files and oddities in folders that are not still yet."""
+    oddities: tuple[Oddity, ...]
+    lone_sidecars: tuple[Sighting, ...]
+    """Settled requests whose picture is not beside them."""
+    offline: bool
+    """The hot folders cannot be seen; nothing may be concluded from what is missing."""
+    next_look_s: float | None
+    """Seconds until something may have settled; None where nothing is moving."""
+
+
+@dataclass(slots=True)
+class _Unit:
+    """What lies in one unit of quiet."""
+
+    entries: dict[bytes, tuple[int, ...]] = field(default_factory=dict)
+    """Everything by path, with what must stay the same; partial and hidden names too."""
+    files: list[tuple[bytes, os.stat_result]] = field(default_factory=list)
+    oddities: list[Oddity] = field(default_factory=list)
+    told: list[Oddity] = field(default_factory=list)
+    """The oddities that have been there long enough to be spoken of."""
+    ours: frozenset[bytes] = frozenset()
+    """Claimed drops and their sidecars: the caller makes them vanish."""
+    since: float = 0.0
+    """When it was last seen to change."""
+    quiet: bool = False
+
+
+class HotFolders:
+    """Looks into the hot folders again and again, and knows what was still in between.
+
+    A file is settled when its whole *unit of quiet* has been the same for `quiet_s` by our own
+    monotonic clock, over at least two looks. A unit is the files directly in `hot/<surface>/`
+    together, or one folder in it with everything below. A file alone would not do: a
+    `request.toml` or a sidecar that lands last must still count for the pictures before it, and a
+    batch that is being copied is not to be torn apart. For the same reason the surface's own
+    `request.toml` belongs to every unit of the surface, and a partial name (`.part`, hidden, `~`)
+    that comes, grows or goes makes its unit young again: somebody is copying.
+
+    What the caller has claimed may vanish without making the rest wait.
+    """
+
+    def __init__(
+        self,
+        root: Path,
+        surfaces: Collection[str],
+        *,
+        quiet_s: float,
+        compare_ctime: bool,
+        now: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """Remember where to look; nothing is read yet.
+
+        Args:
+            root: The hot folders' root.
+            surfaces: Ids of the surfaces, which are the names of their folders.
+            quiet_s: Seconds for which a unit must be the same.
+            compare_ctime: Whether a change of ctime counts; shares make it up.
+            now: Seconds that only go forward.
+        """
+        self._root = root
+        self._surfaces = {os.fsencode(surface) for surface in surfaces}
+        self._quiet_s = quiet_s
+        self._compare_ctime = compare_ctime
+        self._now = now
+        self._units: dict[bytes, _Unit] = {}
+        self._device: int | None = None
+        self._had_surfaces = False
+
+    def look(self, known: Known = ()) -> Look:
+        """Look once.
+
+        Args:
+            known: (device, inode, size, mtime_ns) of the drops that are claimed and not yet let
+                go. They are not reported again, wherever in the hot folders they lie; a late write
+                makes one a new file. The device is not compared: a share or disk that was
+                connected anew, or a restart, may number it differently.
+
+        Returns:
+            What was found. While the root is gone, has just become another volume, or has lost all
+            of its surface folders (an unmounted share leaves an empty folder), the look is
+            offline; after that every file settles anew.
+        """
+        began = self._now()
+        try:
+            units = self._read()
+        except OSError:
+            # Which error tells that a share is gone depends on its kind.
+            units = None
+        if units is None:
+            self._units = {}
+            return Look((), 0, (), (), offline=True, next_look_s=None)
+        ended = self._now()
+        claimed = {(inode, size, mtime_ns) for _, inode, size, mtime_ns in known}
+        for key, unit in units.items():
+            if claimed:
+                unit.ours = frozenset(_claimed_paths(unit, claimed))
+            self._age(self._units.get(key), unit, began, ended)
+        self._units = units
+        return self._told(began)
+
+    # -- reading -----------------------------------------------------------------------------
+
+    def _read(self) -> dict[bytes, _Unit] | None:
+        """Every unit by its path; None where these are not the folders that we know."""
+        with _opened(os.open(self._root, os.O_RDONLY | os.O_DIRECTORY)) as root:
+            device = os.fstat(root).st_dev
+            replaced = self._device not in (None, device)
+            self._device = device
+            top = _Unit()
+            folders = self._list(root, b"", top)
+            top.entries.pop(_WAITING, None)
+            here = sorted(folders & self._surfaces)
+            nothing = not here and (self._had_surfaces or not top.entries)
+            if replaced or nothing:
+                return None
+            self._had_surfaces = bool(here)
+            top.files = [(path, status) for path, status in top.files if path != _WAITING]
+            top.oddities += [self._misplaced(path) for path, _ in top.files]
+            top.oddities += [self._misspelt(name) for name in sorted(folders - self._surfaces)]
+            top.files = []
+            units = {b"": top}
+            for name in here:
+                units.update(self._read_surface(root, name))
+        return units
+
+    def _read_surface(self, root: int, name: bytes) -> dict[bytes, _Unit]:
+        direct = _Unit()
+        units = {name: direct}
+
+        def read(folder: int) -> None:
+            subfolders = self._list(folder, name + b"/", direct)
+            subfolders.discard(_TAKEN)
+            direct.entries.pop(name + b"/" + _TAKEN, None)
+            device = os.fstat(folder).st_dev
+            for subfolder in sorted(subfolders):
+                path = name + b"/" + subfolder
+                units[path] = _Unit()
+                self._read_tree(folder, subfolder, path, units[path], device)
+            if why := _no_way_out(folder):
+                direct.oddities.append(Oddity(name, why, "Correct that; nothing is lost."))
+                for unit in units.values():
+                    unit.files.clear()
+
+        _inside(root, name, name, direct, read)
+        request = name + b"/" + REQUEST
+        if request in direct.entries:
+            for unit in units.values():
+                unit.entries[request] = direct.entries[request]
+        return units
+
+    def _read_tree(self, parent: int, name: bytes, path: bytes, unit: _Unit, device: int) -> None:
+        def read(folder: int) -> None:
+            if os.fstat(folder).st_dev != device:
+                unit.oddities.append(_other_disk(path))
+                return
+            before = len(unit.files)
+            subfolders = self._list(folder, path + b"/", unit)
+            if len(unit.files) > before and not _may(b".", os.W_OK | os.X_OK, folder):
+                del unit.files[before:]
+                unit.oddities.append(_not_ours_to_move(path))
+            for subfolder in sorted(subfolders):
+                self._read_tree(folder, subfolder, path + b"/" + subfolder, unit, device)
+
+        if path.count(b"/") > DEEPEST:
+            unit.oddities.append(_too_deep(path))
+        else:
+            _inside(parent, name, path, unit, read)
+
+    def _list(self, folder: int, prefix: bytes, unit: _Unit) -> set[bytes]:
+        """Put what lies in one open folder into its unit; gives the folders in it."""
+        parts = 5 if self._compare_ctime else 4
+        folders: set[bytes] = set()
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                name = os.fsencode(entry.name)
+                ignored = is_ignored(name)
+                if ignored and is_litter(name):
+                    continue
+                try:
+                    status = entry.stat(follow_symlinks=False)
+                except FileNotFoundError:
+                    continue
+                path = prefix + name
+                kind = stat.S_IFMT(status.st_mode)
+                if kind == stat.S_IFDIR:
+                    # A folder's times change whenever something in it does; that is seen there.
+                    unit.entries[path] = (status.st_dev, status.st_ino)
+                    if not ignored:
+                        folders.add(name)
+                    continue
+                unit.entries[path] = durable.identity(status)[:parts]
+                if ignored:
+                    continue
+                if kind == stat.S_IFREG and status.st_nlink == 1:
+                    unit.files.append((path, status))
+                else:
+                    unit.oddities.append(_no_plain_file(path, kind))
+        return folders
+
+    # -- telling -----------------------------------------------------------------------------
+
+    def _age(self, before: _Unit | None, unit: _Unit, began: float, ended: float) -> None:
+        if before is None or not _same(before, unit):
+            # The change happened at some time before it was read; counted from after the reading.
+            unit.since = ended
+        else:
+            unit.since = before.since
+            unit.quiet = began - unit.since >= self._quiet_s
+        spoken_of = before.told if before is not None else []
+        unit.told = [odd for odd in unit.oddities if unit.quiet or odd in spoken_of]
+
+    def _told(self, began: float) -> Look:
+        settled: list[Sighting] = []
+        lone: list[Sighting] = []
+        oddities: list[Oddity] = []
+        moving = 0
+        waits: list[float] = []
+        for unit in self._units.values():
+            pictures, sidecars = _work_in(unit)
+            oddities += unit.told
+            waiting = len(unit.oddities) - len(unit.told)
+            if unit.quiet:
+                for path, status in pictures:
+                    if _may(os.fsencode(self._root) + b"/" + path, os.R_OK):
+                        settled.append(_sighting(path, status))
+                    else:
+                        oddities.append(_unreadable_file(path))
+                lone += [_sighting(path, status) for path, status in sidecars]
+            else:
+                waiting += len(pictures) + len(sidecars)
+            if waiting:
+                moving += waiting
+                waits.append(max(0.0, unit.since + self._quiet_s - began))
+        return Look(
+            settled=tuple(sorted(settled, key=lambda sighting: sighting.relative)),
+            moving=moving,
+            oddities=tuple(sorted(oddities, key=lambda odd: odd.relative)),
+            lone_sidecars=tuple(sorted(lone, key=lambda sighting: sighting.relative)),
+            offline=False,
+            next_look_s=min(waits, default=None),
+        )
+
+    def _misplaced(self, path: bytes) -> Oddity:
+        return Oddity(
+            path,
+            "It lies in the hot folders' root, so nobody knows which surface it is for.",
+            f"Move it into the folder of its surface: {self._surface_names()}.",
+        )
+
+    def _misspelt(self, name: bytes) -> Oddity:
+        shown = shown_name(name)
+        names = [os.fsdecode(surface) for surface in self._surfaces]
+        close = difflib.get_close_matches(shown.lower(), names, n=1)
+        return Oddity(
+            name,
+            f"There is no surface “{shown}”, so nothing in this folder is taken.",
+            f"Did you mean {close[0]}? Rename it or move what is in it."
+            if close
+            else f"Move what is in it into the folder of its surface: {self._surface_names()}.",
+        )
+
+    def _surface_names(self) -> str:
+        return ", ".join(sorted(os.fsdecode(surface) for surface in self._surfaces))
+
+
+def open_drop(root: Path, relative: bytes) -> int:
+    """Open a file under the hot root for reading, following no link on the way below the root.
+
+    Args:
+        root: The hot folders' root.
+        relative: The file's path under it.
+
+    Returns:
+        A descriptor, which the caller closes.
+
+    Raises:
+        FileNotFoundError: it is gone, or a folder on the way is.
+        NotADirectoryError: something on the way is a link or a file.
+        NotAPlainFile: it is a link, a pipe, a device or a socket, or has more than one name.
+        ValueError: the path leaves the root.
+        OSError: it may not be read, or the disk refuses.
+    """
+    *folders, name = _parts(relative)
+    at = os.open(root, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        for folder in folders:
+            below = os.open(folder, _OPEN_FOLDER, dir_fd=at)
+            os.close(at)
+            at = below
+        # Opening a device can already do something, so it is looked at before.
+        _plain(os.stat(name, dir_fd=at, follow_symlinks=False), relative)
+        descriptor = os.open(name, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK, dir_fd=at)
+    finally:
+        os.close(at)
+    try:
+        _plain(os.fstat(descriptor), relative)
+    except NotAPlainFile:
+        os.close(descriptor)
+        raise
+    return descriptor
+
+
+def taken_path(root: Path, surface: str, job: int, name: bytes) -> Path:
+    """Where a drop is let go to: `taken/000123-<name>` in its surface's hot folder.
+
+    A name that would be too long loses the end of its stem, never its extension.
+    """
+    return root / surface / TAKEN / os.fsdecode(_fitting(f"{job_number(job)}-".encode(), name, b""))
+
+
+def let_go(root: Path, relative: bytes, job: int) -> Path:
+    """Move a drop, or its sidecar, to `taken/` on its own volume.
+
+    Args:
+        root: The hot folders' root.
+        relative: The file's path under it.
+        job: The job that was made of it.
+
+    Returns:
+        Where it is now: `taken_path`, or the same with `-2` and so on where that name was taken.
+
+    Raises:
+        FileNotFoundError: it is gone already.
+        DiskFault: `taken` is no folder, or the disk refuses.
+        ValueError: the path leaves the root.
+    """
+    parts = _parts(relative)
+    source = root / os.fsdecode(relative)
+    source.lstat()
+    folder = root / os.fsdecode(parts[0]) / TAKEN
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        raise DiskFault(
+            f"{folder} is not a folder, so nothing can be moved there.",
+            "Remove or rename it; Platemark makes the folder itself.",
+        )
+    durable.make_folder(folder)
+    for number in range(1, _NAMES_TRIED):
+        again = b"" if number == 1 else b"-%d" % number
+        target = folder / os.fsdecode(_fitting(f"{job_number(job)}-".encode(), parts[-1], again))
+        try:
+            durable.publish(source, target)
+        except durable.AlreadyThere:
+            continue
+        return target
+    raise DiskFault(
+        f"{folder} holds too many files of job {job_number(job)}.",
+        "Move some of them elsewhere.",
+    )
+
+
+@contextmanager
+def _opened(descriptor: int) -> Iterator[int]:
+    try:
+        yield descriptor
+    finally:
+        os.close(descriptor)
+
+
+def _inside(
+    parent: int, name: bytes, path: bytes, unit: _Unit, read: Callable[[int], None]
+) -> None:
+    """Open a folder without following a link and read it; what cannot be read is an oddity.
+
+    Raises:
+        OSError: the whole share or disk is gone.
+    """
+    try:
+        with _opened(os.open(name, _OPEN_FOLDER, dir_fd=parent)) as folder:
+            read(folder)
+    except (FileNotFoundError, NotADirectoryError):
+        # It went away or became something else meanwhile; the next look tells.
+        return
+    except OSError as error:
+        if error.errno in _LOST:
+            raise
+        # Half of a folder is not enough: a sidecar may be in the other half.
+        unit.files.clear()
+        unit.oddities.append(_unreadable(path))
+
+
+def _may(path: bytes, what: int, folder: int | None = None) -> bool:
+    """Whether the system would let us do that, with the rights that we have in effect."""
+    effective = os.access in os.supports_effective_ids
+    return os.access(path, what, dir_fd=folder, effective_ids=effective)
+
+
+def _no_way_out(surface: int) -> str:
+    """Why a drop could not be moved to `taken/`; empty where it can."""
+    try:
+        found = os.stat(TAKEN, dir_fd=surface, follow_symlinks=False)
+    except FileNotFoundError:
+        where = b"."
+    else:
+        if not stat.S_ISDIR(found.st_mode):
+            return f"“{TAKEN}” in this folder is no folder, so nothing could be moved there."
+        where = _TAKEN
+    if _may(where, os.W_OK | os.X_OK, surface) and _may(b".", os.W_OK | os.X_OK, surface):
+        return ""
+    return "Platemark may not move files in this folder, so nothing in it is taken."
+
+
+def _claimed_paths(unit: _Unit, claimed: set[tuple[int, int, int]]) -> Iterator[bytes]:
+    for path, status in unit.files:
+        if (status.st_ino, status.st_size, status.st_mtime_ns) in claimed:
+            yield path
+            yield path + SIDECAR
+
+
+def _same(before: _Unit, now: _Unit) -> bool:
+    if before.entries == now.entries:
+        return True
+    if any(before.entries.get(path) != what for path, what in now.entries.items()):
+        return False
+    return all(path in now.entries or path in before.ours for path in before.entries)
+
+
+_Seen = tuple[bytes, os.stat_result]
+
+
+def _work_in(unit: _Unit) -> tuple[list[_Seen], list[_Seen]]:
+    """The unclaimed pictures of a unit, and the requests whose picture is not there."""
+    pictures: list[_Seen] = []
+    lone: list[_Seen] = []
+    for path, status in unit.files:
+        if path in unit.ours or path.endswith(b"/" + REQUEST):
+            continue
+        if not path.endswith(SIDECAR):
+            pictures.append((path, status))
+        elif path.removesuffix(SIDECAR) not in unit.entries:
+            lone.append((path, status))
+    return pictures, lone
+
+
+def _sighting(path: bytes, status: os.stat_result) -> Sighting:
+    return Sighting(
+        relative=path,
+        identity=durable.identity(status),
+        size=status.st_size,
+        mtime_ns=status.st_mtime_ns,
+        inode=status.st_ino,
+        device=status.st_dev,
+        surface=os.fsdecode(path.split(b"/", 1)[0]),
+    )
+
+
+def _no_plain_file(path: bytes, kind: int) -> Oddity:
+    if kind == stat.S_IFREG:
+        return Oddity(
+            path,
+            "The same file has a second name somewhere, so it could change after it was taken.",
+            "Put a copy of it here instead, under another name, and remove this one.",
+        )
+    if kind == stat.S_IFLNK:
+        return Oddity(
+            path,
+            "It is only a link to something elsewhere; links are not followed.",
+            "Remove the link and copy the picture or folder itself here.",
+        )
+    return Oddity(path, "It is no file that could hold a picture.", "Remove it.")
+
+
+def _unreadable(path: bytes) -> Oddity:
+    return Oddity(
+        path,
+        "Platemark may not look into this folder, or the disk refuses.",
+        "Give it the right to read and change the folder, or check the disk.",
+    )
+
+
+def _unreadable_file(path: bytes) -> Oddity:
+    return Oddity(
+        path, "Platemark may not read this file.", "Give it the right to, or copy the file again."
+    )
+
+
+def _not_ours_to_move(path: bytes) -> Oddity:
+    return Oddity(
+        path,
+        "Platemark may not move files out of this folder, so nothing in it is taken.",
+        "Give it the right to change the folder.",
+    )
+
+
+def _other_disk(path: bytes) -> Oddity:
+    return Oddity(
+        path,
+        "This folder is on another disk than the hot folder around it, so it is not looked into.",
+        "Put the pictures into a folder of the hot folder itself.",
+    )
+
+
+def _too_deep(path: bytes) -> Oddity:
+    return Oddity(
+        path,
+        f"There are more than {DEEPEST} folders in each other; this one is not looked into.",
+        "Move the pictures further up.",
+    )
+
+
+def _parts(relative: bytes) -> list[bytes]:
+    parts = relative.split(b"/")
+    if len(parts) < 2 or any(part in (b"", b".", b"..") or b"\0" in part for part in parts):
+        raise ValueError(f"{relative!r} is no path of a drop")
+    return parts
+
+
+def _plain(status: os.stat_result, relative: bytes) -> None:
+    if not stat.S_ISREG(status.st_mode):
+        raise NotAPlainFile(errno.EINVAL, "it is not an ordinary file", os.fsdecode(relative))
+    if status.st_nlink != 1:
+        raise NotAPlainFile(errno.EMLINK, "it has more than one name", os.fsdecode(relative))
+
+
+def _fitting(front: bytes, name: bytes, back: bytes) -> bytes:
+    """`front`, the name's stem, `back` and its extension, in as many bytes as a name may have."""
+    stem, extension = split_extension(name)
+    room = LONGEST_NAME - len(front) - len(back) - len(extension)
+    if len(stem) > room:
+        cut = stem[:room]
+        try:
+            stem.decode("utf-8")
+        except UnicodeDecodeError:
+            stem = cut
+        else:
+            # Half a sign at the end would make a readable name an unreadable one.
+            stem = cut.decode("utf-8", "ignore").encode("utf-8")
+    return front + stem + back + extension

@@ -1,0 +1,46 @@
+"""Runs one sweep of a studio and stops dead at the n-th lasting operation.
+
+Usage: driver.py STUDIO N LOG [OMIT]
+
+N is the operation before which the process kills itself (0: never). LOG gets a line for every
+operation that was completed, so that the harness can play a power cut. OMIT leaves a guard out, for
+the controls: `sync-file`, `sync-folder` or `rename-guard`.
+"""
+
+import json
+import os
+import signal
+import sys
+from pathlib import Path
+
+from platemark import durable
+from platemark.app import logs
+from platemark.app.service import sweep
+
+
+def main() -> None:
+    """Run one sweep under observation."""
+    studio, stop_at, log = Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3]
+    omit = sys.argv[4] if len(sys.argv) > 4 else ""
+    descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+    count = 0
+
+    def observer(moment: durable.Moment, name: str, paths: tuple[Path, ...]) -> None:
+        nonlocal count
+        if moment == "before":
+            count += 1
+            if count == stop_at:
+                os.kill(os.getpid(), signal.SIGKILL)
+        elif name != omit:
+            line = json.dumps([name, [os.fsdecode(path) for path in paths]])
+            os.write(descriptor, line.encode() + b"\n")
+
+    if omit == "rename-guard":
+        durable._rename_noreplace = lambda source, target: os.rename(source, target)
+    durable.observe(observer)
+    logs.configure("json", quiet=True)
+    sweep(studio)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,205 @@
+import hashlib
+import json
+import sqlite3
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from platemark.ledger.chain import FIRST_PREVIOUS
+from platemark.ledger.read import ERASED, Reader, connect_reader
+from platemark.ledger.store import Ledger
+from platemark.model.errors import RecordDamaged, UsageError
+from platemark.model.plain import canonical
+from platemark.model.ticket import Witness
+
+
+def now() -> datetime:
+    return datetime(2026, 5, 1, 12, 0, 0, 123456, tzinfo=UTC)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    ledger = Ledger(tmp_path / "ledger.sqlite3", now)
+    for number in range(5):
+        with ledger.transaction() as transaction:
+            transaction.append("noted", {"n": number, "order": transaction.word("Alder")})
+    ledger.close()
+    return tmp_path / "ledger.sqlite3"
+
+
+def raw(path: Path, *statements: str) -> None:
+    """Break the record the way an intruder with the file would."""
+    connection = sqlite3.connect(path)
+    for trigger in ("entries_are_never_changed", "entries_are_never_removed"):
+        connection.execute(f"DROP TRIGGER {trigger}")
+    for statement in statements:
+        connection.execute(statement)
+    connection.commit()
+    connection.close()
+
+
+def fault_of(path: Path) -> int | None:
+    fault = Reader(connect_reader(path)).find_fault()
+    return fault.seq if fault is not None else None
+
+
+def test_the_hash_is_what_the_design_says(path: Path) -> None:
+    """Each hash is SHA-256 of a zero byte, the hash before, and the canonical entry (FIPS 180-4)."""
+    previous = FIRST_PREVIOUS
+    for entry in Reader(connect_reader(path)).entries():
+        members = {
+            "seq": entry.seq,
+            "at": entry.at,
+            "job": entry.job,
+            "kind": entry.kind,
+            "actor": entry.actor,
+            "body": entry.body,
+        }
+        data = json.dumps(members, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+        assert entry.hash == hashlib.sha256(b"\x00" + previous + data.encode()).digest()
+        assert entry.at == "2026-05-01T12:00:00.123Z"
+        previous = entry.hash
+
+
+def test_sha256_check_values() -> None:
+    """SHA-256 of the empty string and of “abc” are those of FIPS 180-4's examples."""
+    assert hashlib.sha256(b"").hexdigest().startswith("e3b0c44298fc1c149afbf4c8996fb924")
+    assert hashlib.sha256(b"abc").hexdigest().startswith("ba7816bf8f01cfea414140de5dae2223")
+
+
+def test_an_untouched_record_holds(path: Path) -> None:
+    """A record that nobody touched has no fault."""
+    assert fault_of(path) is None
+
+
+@pytest.mark.parametrize(
+    ("statement", "seq"),
+    [
+        ("UPDATE entries SET body = replace(body, '2', '7') WHERE seq = 3", 3),
+        ("UPDATE entries SET actor = 'nobody' WHERE seq = 1", 1),
+        ("UPDATE entries SET at = '2025-01-01T00:00:00.000Z' WHERE seq = 5", 5),
+        ("UPDATE entries SET job = 9 WHERE seq = 2", 2),
+        ("DELETE FROM entries WHERE seq = 2", 2),
+        ("UPDATE entries SET hash = zeroblob(32) WHERE seq = 4", 4),
+        ("UPDATE entries SET previous = zeroblob(32) WHERE seq = 4", 4),
+    ],
+)
+def test_any_change_is_found_and_located(path: Path, statement: str, seq: int) -> None:
+    """An edited, removed or re-hashed entry is named."""
+    raw(path, statement)
+    assert fault_of(path) == seq
+
+
+def test_a_cut_tail_is_found_against_a_witness(path: Path) -> None:
+    """The chain alone cannot show a cut tail; a ticket's witness does."""
+    reader = Reader(connect_reader(path))
+    witness = reader.head()
+    raw(path, "DELETE FROM entries WHERE seq = 5")
+    assert fault_of(path) is None
+    fault = Reader(connect_reader(path)).find_witness_fault(witness)
+    assert fault is not None
+    assert fault.seq == 5
+
+
+def test_a_rewritten_record_is_found_against_a_witness(path: Path, tmp_path: Path) -> None:
+    """A whole other record that verifies by itself does not have the witness's hash."""
+    witness = Reader(connect_reader(path)).head()
+    other = Ledger(tmp_path / "other.sqlite3", now)
+    for number in range(6):
+        with other.transaction() as transaction:
+            transaction.append("noted", {"n": number + 1})
+    assert other.read.find_fault() is None
+    assert other.read.find_witness_fault(witness) is not None
+    assert other.read.find_witness_fault(Witness(*_pair(other))) is None
+    other.close()
+
+
+def _pair(ledger: Ledger) -> tuple[int, str]:
+    head = ledger.read.head()
+    return head.seq, head.hash
+
+
+@pytest.mark.parametrize(
+    "statement", ["UPDATE entries SET kind = 'x' WHERE seq = 1", "DELETE FROM entries"]
+)
+def test_the_record_refuses_to_be_changed(path: Path, statement: str) -> None:
+    """Triggers forbid UPDATE and DELETE even to whoever has the file open."""
+    connection = sqlite3.connect(path)
+    with pytest.raises(sqlite3.IntegrityError, match="never"):
+        connection.execute(statement)
+    connection.close()
+
+
+def test_readers_cannot_write(path: Path) -> None:
+    """A reader's connection refuses every write."""
+    connection = connect_reader(path)
+    with pytest.raises(sqlite3.OperationalError, match="readonly"):
+        connection.execute("INSERT INTO marks VALUES ('a', 'b')")
+    connection.close()
+
+
+def test_personal_words_can_be_erased_and_the_chain_verifies(path: Path) -> None:
+    """Words stand beside the chain: erased, they read as such, and every hash still holds."""
+    reader = Reader(connect_reader(path))
+    assert reader.body(1)["order"] == "Alder"
+    assert "Alder" not in json.dumps(next(reader.entries()).body)
+    connection = sqlite3.connect(path)
+    connection.execute("UPDATE words SET text = NULL")
+    connection.commit()
+    connection.close()
+    assert fault_of(path) is None
+    assert Reader(connect_reader(path)).body(1)["order"] == ERASED
+
+
+def test_an_aborted_transaction_leaves_nothing(tmp_path: Path) -> None:
+    """What fails in the middle of a transaction never became true."""
+    ledger = Ledger(tmp_path / "ledger.sqlite3", now)
+
+    def fail() -> None:
+        with ledger.transaction() as transaction:
+            transaction.append("noted", {"n": 1})
+            raise RuntimeError("stop")
+
+    with pytest.raises(RuntimeError, match="stop"):
+        fail()
+    assert ledger.read.head().seq == 0
+    ledger.close()
+
+
+def test_floats_never_enter_the_record(tmp_path: Path) -> None:
+    """A float has no exact text, so it is refused."""
+    ledger = Ledger(tmp_path / "ledger.sqlite3", now)
+    with ledger.transaction() as transaction, pytest.raises(TypeError, match="float"):
+        transaction.append("noted", {"n": 1.5})
+    ledger.close()
+    assert canonical({"b": "ä", "a": [1, None]}) == '{"a":[1,null],"b":"ä"}'.encode()
+
+
+def test_a_newer_record_is_refused(path: Path) -> None:
+    """A record of a newer form is not touched by older code."""
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA user_version = 99")
+    connection.commit()
+    connection.close()
+    with pytest.raises(UsageError, match="newer"):
+        Ledger(path, now)
+
+
+def test_a_damaged_file_is_refused_and_left_alone(path: Path) -> None:
+    """A damaged database is neither repaired nor replaced."""
+    data = bytearray(path.read_bytes())
+    data[:16] = b"not a database!!"
+    path.write_bytes(data)
+    with pytest.raises(RecordDamaged, match="damaged"):
+        Ledger(path, now)
+    assert path.read_bytes() == data
+
+
+def test_start_verifies_the_chain(path: Path) -> None:
+    """A start names the first entry that does not hold, and stops."""
+    raw(path, "UPDATE entries SET actor = 'nobody' WHERE seq = 3")
+    ledger = Ledger(path, now)
+    with pytest.raises(RecordDamaged, match="Entry 3"):
+        ledger.verify_from_checkpoint()
+    ledger.close()
