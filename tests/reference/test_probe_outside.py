@@ -587,9 +587,9 @@ def test_a_limit_is_refused_from_the_header(
 
 
 def test_a_bomb_is_refused_without_decoding(tmp_path: Path) -> None:
-    """A PNG of 30,000 × 30,000 white pixels in some hundred kilobytes stays unopened."""
+    """A PNG of 30,000 × 30,000 black pixels in some hundred kilobytes stays unopened."""
     path = tmp_path / "bomb.png"
-    pyvips.Image.black(30_000, 30_000).pngsave(str(path), bitdepth=1, compression=9)
+    Image.new("1", (30_000, 30_000)).save(path)
     facts = facts_of(path)
     assert facts.bytes < 1_000_000
     assert "900,000,000 pixels" in facts.over_limit

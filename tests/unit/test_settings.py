@@ -264,8 +264,10 @@ CASES = [
      "It belongs in [[products]]."),
     (RAG, "[ppi]", "[ppi]\nname = 3", "ppi.name", "It belongs in the top of the file."),
     # missing keys and sections
-    (RAG, 'intent = "relative"', "", "intent", '"perceptual", "relative", "saturation" or "absolute". How colours'),
-    (LAB, 'rule = "quiet"\n', "", "closing.rule", 'Write rule = "each", "quiet" or "at". each: every print'),
+    (RAG, 'intent = "relative"', "", "intent",
+     '"perceptual", "relative", "saturation" or "absolute". How colours'),
+    (LAB, 'rule = "quiet"\n', "", "closing.rule",
+     'Write rule = "each", "quiet" or "at". each: every print'),
     (LAB, 'mirror_by = "nobody"', "", "products[smooth-rag].mirror_by",
      '"nobody", "lab" or "studio". Who mirrors the picture: nobody where'),
     # wrong kinds

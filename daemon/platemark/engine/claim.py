@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import os
 import secrets
-from pathlib import Path
 
 import structlog
 
 from platemark import durable
 from platemark.engine.workshop import Workshop, drop_path
 from platemark.intake.layers import Gathered, gather
-from platemark.intake.scan import Sighting, open_drop, taken_path
+from platemark.intake import scan
+from platemark.intake.scan import Sighting, open_drop
 from platemark.ledger.read import DropRow
 from platemark.ledger.store import Transaction
 from platemark.model.errors import DiskFault
@@ -131,46 +131,42 @@ def let_go(workshop: Workshop, row: DropRow) -> None:
     if entry is None:
         return
     drop = Drop(**entry.body["drop"])
-    source = drop_path(workshop, drop)
-    name = drop.path_bytes.rsplit(b"/", 1)[-1]
-    target = taken_path(workshop.folders.hot, drop.surface_folder, row.job, name)
-    outcome = "taken"
-    try:
-        found = os.lstat(source)
-    except FileNotFoundError:
-        outcome = "taken" if os.path.lexists(target) else "vanished"
-    else:
-        same = (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns) == (
-            row.device,
-            row.inode,
-            row.size,
-            row.mtime_ns,
-        )
-        if same:
-            durable.make_folder(target.parent)
-            durable.publish(source, target)
-        else:
-            outcome = "changed"
-    _sidecar_follows(workshop, row, outcome)
+    outcome, taken = _hand_over(workshop, row, drop)
+    if outcome == "taken":
+        _sidecar_follows(workshop, row)
     with workshop.ledger.transaction() as transaction:
         transaction.append(
             "let-go",
-            {"outcome": outcome, "taken": os.fsencode(target.name).hex()},
+            {"outcome": outcome, "taken": os.fsencode(taken).hex()},
             job=row.job,
         )
     if outcome != "taken":
         structlog.get_logger().warning("let-go", job=row.job, outcome=outcome)
 
 
-def _sidecar_follows(workshop: Workshop, row: DropRow, outcome: str) -> None:
-    if row.sidecar_hex is None or outcome != "taken":
+def _hand_over(workshop: Workshop, row: DropRow, drop: Drop) -> tuple[str, str]:
+    """Move the drop if it is still the file that was claimed; what came of it, and its new name."""
+    hot = workshop.folders.hot
+    try:
+        found = os.lstat(drop_path(workshop, drop))
+        now = (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns)
+        if now != (row.device, row.inode, row.size, row.mtime_ns):
+            return "changed", ""
+        return "taken", scan.let_go(hot, drop.path_bytes, row.job).name
+    except FileNotFoundError:
+        # After a crash it may have been moved already; else somebody took it away.
+        name = drop.path_bytes.rsplit(b"/", 1)[-1]
+        target = scan.taken_path(hot, drop.surface_folder, row.job, name)
+        return ("taken", target.name) if os.path.lexists(target) else ("vanished", "")
+
+
+def _sidecar_follows(workshop: Workshop, row: DropRow) -> None:
+    if row.sidecar_hex is None:
         return
-    relative = bytes.fromhex(row.sidecar_hex)
-    sidecar = Path(os.fsdecode(os.fsencode(workshop.folders.hot) + b"/" + relative))
-    surface = os.fsdecode(relative.split(b"/", 1)[0])
-    target = taken_path(workshop.folders.hot, surface, row.job, relative.rsplit(b"/", 1)[-1])
-    if os.path.lexists(sidecar) and not os.path.lexists(target):
-        durable.publish(sidecar, target)
+    try:
+        scan.let_go(workshop.folders.hot, bytes.fromhex(row.sidecar_hex), row.job)
+    except FileNotFoundError:
+        return
 
 
 def _extension(relative: bytes) -> str:

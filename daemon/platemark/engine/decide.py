@@ -12,10 +12,10 @@ import msgspec
 import structlog
 
 from platemark import durable
-from platemark.engine.hold import folder_of, stops_of
+from platemark.engine.hold import folder_of, notice_of, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
 from platemark.engine.workshop import Workshop
-from platemark.intake.answers import read_answer
+from platemark.intake.answers import answer_text, read_answer
 from platemark.ledger.read import JobRow
 from platemark.model.decision import Decision, Outcome
 from platemark.model.errors import DecisionRefused
@@ -93,8 +93,7 @@ def read_sheet(workshop: Workshop, row: JobRow, quiet_s: float) -> Decision | st
         data = os.read(descriptor, LARGEST_FILE)
     finally:
         os.close(descriptor)
-    people = tuple(person.name for person in workshop.settings.studio.people)
-    answer = read_answer(data, row.job, people)
+    answer = read_answer(answer_text(data), notice_of(workshop, row))
     if not isinstance(answer, Answer):
         return answer
     return Decision(

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import structlog
 
-from platemark import durable
 from platemark.delivery import COLLECT, courier_for
 from platemark.engine.lifecycle import move
 from platemark.engine.pack import parcel_folder
@@ -92,10 +91,7 @@ def _deliver(workshop: Workshop, lab: Lab, parcel: ParcelRow) -> int:
 
 
 def _still_whole(folder: Path, parcel: ParcelRow) -> None:
-    wrong = verify_parcel(folder)
-    manifest = folder / "tagmanifest-sha256.txt"
-    if not wrong and durable.hash_file(manifest) != parcel.tagmanifest:
-        wrong = ("its list of files is not the one that was recorded",)
+    wrong = verify_parcel(folder, parcel.tagmanifest)
     if wrong:
         raise DeliveryFault(
             f"The parcel {parcel.name} in outgoing/ was changed after it was closed: {wrong[0]}.",

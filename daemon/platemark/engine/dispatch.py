@@ -8,7 +8,6 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 import structlog
@@ -21,8 +20,9 @@ from platemark.engine.hold import clear_held, folder_of, show_held, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
 from platemark.engine.pack import close_due
 from platemark.engine.workshop import Workshop, drop_path
+from platemark.intake import scan
 from platemark.intake.layers import gather
-from platemark.intake.scan import HotFolders, Look, Sighting, taken_path
+from platemark.intake.scan import HotFolders, Look, Sighting
 from platemark.intake.waiting import waiting_text
 from platemark.ledger.read import DropRow, JobRow
 from platemark.model.errors import DiskFull, PlatemarkError
@@ -175,11 +175,7 @@ class Dispatch:
                 move(transaction, row, "set-back", "held", {"why": "its request came later"})
                 row = workshop.ledger.read.job(row.job) or row
             move(transaction, row, "asked-anew", "claimed", said(transaction, gathered))
-        source = Path(os.fsdecode(os.fsencode(workshop.folders.hot) + b"/" + sidecar.relative))
-        name = sidecar.relative.rsplit(b"/", 1)[-1]
-        target = taken_path(workshop.folders.hot, row.surface, row.job, name)
-        durable.make_folder(target.parent)
-        durable.publish(source, target)
+        scan.let_go(workshop.folders.hot, sidecar.relative, row.job)
         structlog.get_logger().info("asked-anew", job=row.job)
 
     # -- moving on ---------------------------------------------------------------------------
@@ -310,9 +306,9 @@ class Dispatch:
                 number = folder.name.rpartition("--")[2]
                 if folder in wanted or not number.isdigit():
                     continue
-                row = self._workshop.ledger.read.job(int(number))
-                if row is not None and row.state != "held":
-                    clear_held(self._workshop, row)
+                answered = self._workshop.ledger.read.job(int(number))
+                if answered is not None and answered.state != "held":
+                    clear_held(self._workshop, answered)
 
     def _show_waiting(self, look: Look) -> None:
         if look.offline:

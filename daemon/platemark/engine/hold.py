@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import structlog
 from platemark import durable
 from platemark.engine.examine import facts_of, original_path
 from platemark.engine.workshop import Workshop
-from platemark.intake.held import write_held_folder
+from platemark.intake.held import OURS, picture_name, write_held_folder
 from platemark.ledger.read import JobRow
 from platemark.model.errors import DiskFault
 from platemark.model.finding import Finding
@@ -24,18 +25,16 @@ from platemark.model.plain import from_plain
 from platemark.model.units import BadSize, parse_full_size, shown
 from platemark.model.work import Choice, PreviewReport, PreviewTask
 
-OURS = ("WHY.html", "WHY.txt", "ANSWER.txt")
-
 
 def show_held(workshop: Workshop, row: JobRow) -> None:
     """Make the folder of a held job, whole or not at all; does nothing where it is there."""
     folder = folder_of(workshop, row)
     if folder.exists():
         return
-    notice, picture_name = _notice(workshop, row)
+    notice = notice_of(workshop, row)
     staging = workshop.folders.scratch("held") / f"{row.job}-{secrets.token_hex(4)}"
     drawing = _drawing(workshop, row, notice)
-    write_held_folder(staging, notice, original_path(workshop, row), picture_name, drawing)
+    write_held_folder(staging, notice, original_path(workshop, row), _name(workshop, row), drawing)
     durable.sync_tree(staging)
     durable.make_folder(folder.parent)
     durable.publish(staging, folder)
@@ -46,9 +45,7 @@ def clear_held(workshop: Workshop, row: JobRow) -> None:
     folder = folder_of(workshop, row)
     if not folder.exists():
         return
-    body = workshop.ledger.read.body(row.claimed_seq)
-    name = os.fsdecode(Drop(**body["drop"]).path_bytes.rsplit(b"/", 1)[-1])
-    picture = folder / name
+    picture = folder / picture_name(_name(workshop, row))
     for ours in OURS:
         durable.remove_file(folder / ours)
     plain = picture.is_file() and not picture.is_symlink()
@@ -75,34 +72,37 @@ def stops_of(workshop: Workshop, row: JobRow) -> tuple[Finding, ...]:
     return tuple(f for f in findings if f.code not in taken)
 
 
-def _notice(workshop: Workshop, row: JobRow) -> tuple[HeldNotice, bytes]:
+def notice_of(workshop: Workshop, row: JobRow) -> HeldNotice:
+    """What a person is told about a held job."""
     read = workshop.ledger.read
-    body = read.body(row.claimed_seq)
-    name = Drop(**body["drop"]).path_bytes.rsplit(b"/", 1)[-1]
     surface = workshop.settings.surface(row.surface)
     lab = workshop.settings.lab(row.lab) if row.lab else None
     facts = facts_of(workshop, row)
     findings = stops_of(workshop, row)
-    held = read.entry(row.held_seq or row.seq)
-    moment = workshop.local(workshop.clock.now())
-    return (
-        HeldNotice(
-            job=row.job,
-            name=row.original_name,
-            surface=row.surface,
-            surface_name=surface.name if surface is not None else row.surface,
-            lab_name=lab.name if lab is not None else "",
-            size=row.size or "",
-            order=row.order or "",
-            seq=held.seq if held is not None else row.seq,
-            held_since=f"{moment:%d %B %Y, %H:%M}",
-            findings=findings,
-            facts=describe(facts) if facts is not None else (),
-            people=tuple((p.name, p.role) for p in workshop.settings.studio.people),
-            drawing_choices=tuple((c.label, text) for c, text in _choices(facts, findings)),
-        ),
-        name,
+    held = read.entry(row.moved_seq)
+    since = datetime.fromisoformat(held.at) if held is not None else workshop.clock.now()
+    moment = workshop.local(since)
+    return HeldNotice(
+        job=row.job,
+        name=row.original_name,
+        surface=row.surface,
+        surface_name=surface.name if surface is not None else row.surface,
+        lab_name=lab.name if lab is not None else "",
+        size=row.size or "",
+        order=row.order or "",
+        seq=row.moved_seq,
+        held_since=f"{moment.day} {moment:%B %Y, %H:%M}",
+        findings=findings,
+        facts=describe(facts) if facts is not None else (),
+        people=tuple((p.name, p.role) for p in workshop.settings.studio.people),
+        drawing_choices=tuple((c.label, text) for c, text in _choices(facts, findings)),
     )
+
+
+def _name(workshop: Workshop, row: JobRow) -> bytes:
+    """The name that a job's file was dropped under."""
+    body = workshop.ledger.read.body(row.claimed_seq)
+    return Drop(**body["drop"]).path_bytes.rsplit(b"/", 1)[-1]
 
 
 def describe(facts: Facts) -> tuple[tuple[str, str], ...]:

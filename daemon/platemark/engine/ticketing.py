@@ -27,6 +27,7 @@ from platemark.model.ticket import (
     TicketWeight,
 )
 from platemark.model.units import parse_full_size, shown
+from platemark.parcel.ticket_words import colour_words
 
 TWO_PEOPLE_KG = 10
 TWO_PEOPLE_MM = 1200
@@ -55,6 +56,7 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
     if surface is None:
         raise LookupError(row.surface)
     printed = rendered["print_file"]
+    colour = _colour(plan, rendered)
     weight = weigh(surface, examined["measures"]["size"])
     ticket = Ticket(
         job=row.job,
@@ -72,7 +74,7 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
             compression=plan.compression if plan.format == "tiff" else "JPEG",
             profile_sha256=plan.output_profile_sha256,
         ),
-        colour=_colour(plan, rendered),
+        colour=colour,
         geometry=TicketGeometry(
             face_box=plan.face_box,
             trim_box=plan.trim_box,
@@ -85,7 +87,7 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
         ),
         changes=tuple(from_plain(Change, change) for change in rendered["changes"]),
         findings=_findings(examined),
-        instructions=instructions(plan, product),
+        instructions=instructions(colour, product),
         cautions=tuple(text for text in (surface.caution, HANGING if weight else "") if text),
         weight=weight,
     )
@@ -109,19 +111,9 @@ def weigh(surface: Surface, size: str) -> TicketWeight | None:
     )
 
 
-def instructions(plan: Plan, product: Product) -> tuple[str, ...]:
+def instructions(colour: TicketColour, product: Product) -> tuple[str, ...]:
     """What the lab must and must not do."""
-    if plan.conversion == "lab-profile":
-        colour = (
-            f"Already in your profile {plan.output_space}, hash "
-            f"{plan.output_profile_sha256[:8]}: print without colour management, do not convert."
-        )
-    else:
-        colour = (
-            f"Convert once from the embedded profile ({plan.output_space}), intent "
-            f"{_intent(plan)}; nothing else."
-        )
-    lines = [colour, "Do not crop, resize, sharpen or enhance."]
+    lines = [colour_words(colour).sentence, "Do not crop, resize, sharpen or enhance."]
     if product.mirror_by == "lab":
         lines.append("The file is right-reading: mirror it exactly once, at your end.")
     elif product.mirror_by == "studio":
@@ -129,13 +121,6 @@ def instructions(plan: Plan, product: Product) -> tuple[str, ...]:
     if product.instructions:
         lines.append(product.instructions)
     return tuple(lines)
-
-
-def _intent(plan: Plan) -> str:
-    if plan.intent != "relative":
-        return plan.intent
-    compensation = "with" if plan.black_point_compensation else "without"
-    return f"relative colorimetric {compensation} black point compensation"
 
 
 def _request(row: JobRow, examined: dict[str, Any], product: Product) -> TicketRequest:

@@ -2210,10 +2210,10 @@ def _pull(canvas: Canvas, relief: Plane, paint: _Palette, bristle: Plane, stroke
         across = y * (cosine / long) - x * (sine / long)
         across += 4 * stroke.bend * (along * along - 0.08)
         across *= 2 * stroke.long / stroke.wide
-        inside = np.nonzero((np.abs(across) < 1.06) & (np.abs(along) < 0.56))
-        if not len(inside[0]):
+        inside = np.flatnonzero((np.abs(across) < 1.06) & (np.abs(along) < 0.56))
+        if not len(inside):
             continue
-        along, across = along[inside], across[inside]
+        along, across = along.take(inside), across.take(inside)
         fine = stroke.wide * 2100
         hair = _sample(bristle, across * fine + stroke.seed * 37.7, along * (stroke.long * 42))
         lump = _sample(
@@ -2225,14 +2225,17 @@ def _pull(canvas: Canvas, relief: Plane, paint: _Palette, bristle: Plane, stroke
         cover = _smooth(0.18, 0.36, dry) * start * _smooth(1.05, 0.97, np.abs(across) + 0.03 * lump)
         share = np.clip(0.5 + 0.28 * lump + 0.22 * hair, 0, 1)
         colour = _lit((1 - share, dark), (share, light))
-        patch, high = canvas[top:bottom, left:right], relief[top:bottom, left:right]
-        under = patch[inside]
-        patch[inside] = under + (colour - under) * cover[:, None]
-        body = (
-            0.6 + 0.34 * hair + 0.3 * lump + 0.8 * np.exp(-(((np.abs(across) - 0.97) / 0.05) ** 2))
-        )
-        below = high[inside]
-        high[inside] = below + (0.35 * below + body - below) * cover
+        # One flat index is several times quicker than a row and a column.
+        row = inside // (right - left)
+        inside += row * (width - right + left) + left
+        patch, high = canvas[top:bottom].reshape(-1, 3), relief[top:bottom].reshape(-1)
+        under = patch.take(inside, axis=0)
+        _mix(under, colour, cover)
+        patch[inside] = under
+        body = 0.6 + 0.34 * hair + 0.3 * lump
+        body += 0.8 * np.exp(np.square(np.abs(across) - 0.97) * -400)
+        below = high.take(inside)
+        high[inside] = below + (body - 0.65 * below) * cover
 
 
 def _swell_map(size: int, cell_m: float) -> Plane:
@@ -2465,9 +2468,13 @@ def _petal(
     """
     direction, spread, radius, flat = fan
     soft, light, number = look
-    reach = radius * 1.15 + soft
-    left, right = max(0, int(base[0] - reach)), min(canvas.shape[1], int(base[0] + reach) + 1)
-    top, bottom = max(0, int(base[1] - reach)), min(canvas.shape[0], int(base[1] + reach) + 1)
+    # Only the box around the fan is looked at.
+    rays = direction + 1.15 * spread * np.linspace(-1, 1, 13)
+    far_x = np.append(1.1 * radius * np.cos(rays), 0) + base[0]
+    far_y = np.append(1.1 * radius * flat * np.sin(rays), 0) + base[1]
+    reach = 1.2 * soft + 2
+    left, right = max(0, int(far_x.min() - reach)), min(canvas.shape[1], int(far_x.max() + reach))
+    top, bottom = max(0, int(far_y.min() - reach)), min(canvas.shape[0], int(far_y.max() + reach))
     if left >= right or top >= bottom:
         return
     x = (np.arange(left, right, dtype=np.float32) + 0.5 - base[0])[None, :] / radius
@@ -2566,10 +2573,10 @@ def _poppies(width: int, height: int, space: str = "display-p3") -> Pixels:
     number = 0
     # Rows of flowers: where they stand, how many, how large, how far out of focus.
     for low, high, count, size, soft, grass in (
-        (0.40, 0.47, 150, 0.0065, 0.0022, 90),
-        (0.46, 0.57, 80, 0.0125, 0.0022, 150),
-        (0.56, 0.70, 26, 0.024, 0.0016, 240),
-        (0.70, 0.86, 10, 0.034, 0.0007, 240),
+        (0.40, 0.47, 115, 0.0065, 0.0022, 60),
+        (0.46, 0.57, 72, 0.0125, 0.0022, 110),
+        (0.56, 0.70, 26, 0.024, 0.0016, 180),
+        (0.70, 0.86, 10, 0.034, 0.0007, 200),
     ):
         _grass(canvas, paint, (high, size, soft, grass), random)
         places = np.sort(low + (high - low) * random.random(count))
@@ -2579,7 +2586,7 @@ def _poppies(width: int, height: int, space: str = "display-p3") -> Pixels:
             _stem(canvas, paint, (x * width, y * height, radius), soft * height, random)
             _poppy(canvas, paint, crinkle, (x * width, y * height, radius), soft * height, number)
             number += 1
-    _grass(canvas, paint, (0.99, 0.042, 0.0004, 210), random)
+    _grass(canvas, paint, (0.99, 0.042, 0.0004, 180), random)
     for x, y, size, kind in (
         (0.17, 0.535, 0.050, 31),
         (0.80, 0.49, 0.056, 32),

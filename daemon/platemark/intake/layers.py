@@ -20,8 +20,8 @@ from platemark.model.request import Layer, Trouble
 LONGEST_REQUEST = 64 * 1024
 """Bytes; a larger file is no request."""
 
-_HOW = 'Write each line like size = "16x20in" or copies = 2.'
-_LINE = re.compile(r"at line ([0-9]+)")
+_HOW = 'Write each key once, in lines like size = "16x20in" or copies = 2.'
+_LINE = re.compile(r"\(at (?:line ([0-9]+), column [0-9]+|end of document)\)\Z")
 # Numbers with more digits than any request needs are refused before they are written out.
 _MOST_DIGITS = 12
 
@@ -152,8 +152,9 @@ def _values(data: bytes, found: _File) -> tuple[tuple[str, str], ...]:
     try:
         table = tomllib.loads(text, parse_float=Decimal)
     except (ValueError, RecursionError, ArithmeticError) as error:
-        line = _LINE.search(str(error))
-        where = f", line {line[1]}," if line is not None else ""
+        at = _LINE.search(str(error))
+        line = "" if at is None else at[1] or len(text.rstrip().splitlines())
+        where = f", line {line}," if line else ""
         found.troubles.append(_trouble(f"{found.source}{where} cannot be read. {_HOW}"))
         return ()
     return tuple(_texts(table, text, found))

@@ -41,6 +41,7 @@ Known = Collection[tuple[int, int, int, int]]
 _TAKEN = os.fsencode(TAKEN)
 _WAITING = b"WAITING.txt"
 _NAMES_TRIED = 1000
+_ALL_READ = stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH
 _OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 _LOST = frozenset(
     {
@@ -112,6 +113,12 @@ class _Unit:
     oddities: list[Oddity] = field(default_factory=list)
     told: list[Oddity] = field(default_factory=list)
     """The oddities that have been there long enough to be spoken of."""
+    pictures: list[Sighting] = field(default_factory=list)
+    """Unclaimed files that are no requests."""
+    doubtful: set[bytes] = field(default_factory=set)
+    """Those of them that not everybody may read; for the others nobody needs to be asked."""
+    lone: list[Sighting] = field(default_factory=list)
+    """Sidecars whose picture is not there."""
     ours: frozenset[bytes] = frozenset()
     """Claimed drops and their sidecars: the caller makes them vanish."""
     since: float = 0.0
@@ -184,11 +191,16 @@ class HotFolders:
             self._units = {}
             return Look((), 0, (), (), offline=True, next_look_s=None)
         ended = self._now()
-        claimed = {(inode, size, mtime_ns) for _, inode, size, mtime_ns in known}
+        # One inode may stand for two claims: before and after a late write.
+        claimed: dict[int, set[tuple[int, int]]] = {}
+        for _, inode, size, mtime_ns in known:
+            claimed.setdefault(inode, set()).add((size, mtime_ns))
         for key, unit in units.items():
+            before = self._units.get(key)
             if claimed:
                 unit.ours = frozenset(_claimed_paths(unit, claimed))
-            self._age(self._units.get(key), unit, began, ended)
+            self._sort(before, unit)
+            self._age(before, unit, began, ended)
         self._units = units
         return self._told(began)
 
@@ -293,6 +305,27 @@ class HotFolders:
 
     # -- telling -----------------------------------------------------------------------------
 
+    def _sort(self, before: _Unit | None, unit: _Unit) -> None:
+        """Tell pictures from requests; what has not changed at all is not sorted again."""
+        if (
+            before is not None
+            and self._compare_ctime  # else a sighting's ctime may have become another
+            and before.ours == unit.ours
+            and before.entries == unit.entries
+        ):
+            unit.pictures, unit.lone = before.pictures, before.lone
+            unit.doubtful = before.doubtful
+            return
+        for path, status in unit.files:
+            if path in unit.ours or path.endswith(b"/" + REQUEST):
+                continue
+            if not path.endswith(SIDECAR):
+                unit.pictures.append(_sighting(path, status))
+                if status.st_mode & _ALL_READ != _ALL_READ:
+                    unit.doubtful.add(path)
+            elif path.removesuffix(SIDECAR) not in unit.entries:
+                unit.lone.append(_sighting(path, status))
+
     def _age(self, before: _Unit | None, unit: _Unit, began: float, ended: float) -> None:
         if before is None or not _same(before, unit):
             # The change happened at some time before it was read; counted from after the reading.
@@ -310,18 +343,17 @@ class HotFolders:
         moving = 0
         waits: list[float] = []
         for unit in self._units.values():
-            pictures, sidecars = _work_in(unit)
             oddities += unit.told
             waiting = len(unit.oddities) - len(unit.told)
             if unit.quiet:
-                for path, status in pictures:
-                    if _may(os.fsencode(self._root) + b"/" + path, os.R_OK):
-                        settled.append(_sighting(path, status))
+                for sighting in unit.pictures:
+                    if sighting.relative not in unit.doubtful or self._may_read(sighting):
+                        settled.append(sighting)
                     else:
-                        oddities.append(_unreadable_file(path))
-                lone += [_sighting(path, status) for path, status in sidecars]
+                        oddities.append(_unreadable_file(sighting.relative))
+                lone += unit.lone
             else:
-                waiting += len(pictures) + len(sidecars)
+                waiting += len(unit.pictures) + len(unit.lone)
             if waiting:
                 moving += waiting
                 waits.append(max(0.0, unit.since + self._quiet_s - began))
@@ -333,6 +365,9 @@ class HotFolders:
             offline=False,
             next_look_s=min(waits, default=None),
         )
+
+    def _may_read(self, sighting: Sighting) -> bool:
+        return _may(os.fsencode(self._root) + b"/" + sighting.relative, os.R_OK)
 
     def _misplaced(self, path: bytes) -> Oddity:
         return Oddity(
@@ -493,9 +528,9 @@ def _no_way_out(surface: int) -> str:
     return "Platemark may not move files in this folder, so nothing in it is taken."
 
 
-def _claimed_paths(unit: _Unit, claimed: set[tuple[int, int, int]]) -> Iterator[bytes]:
+def _claimed_paths(unit: _Unit, claimed: dict[int, set[tuple[int, int]]]) -> Iterator[bytes]:
     for path, status in unit.files:
-        if (status.st_ino, status.st_size, status.st_mtime_ns) in claimed:
+        if (status.st_size, status.st_mtime_ns) in claimed.get(status.st_ino, ()):
             yield path
             yield path + SIDECAR
 
@@ -506,23 +541,6 @@ def _same(before: _Unit, now: _Unit) -> bool:
     if any(before.entries.get(path) != what for path, what in now.entries.items()):
         return False
     return all(path in now.entries or path in before.ours for path in before.entries)
-
-
-_Seen = tuple[bytes, os.stat_result]
-
-
-def _work_in(unit: _Unit) -> tuple[list[_Seen], list[_Seen]]:
-    """The unclaimed pictures of a unit, and the requests whose picture is not there."""
-    pictures: list[_Seen] = []
-    lone: list[_Seen] = []
-    for path, status in unit.files:
-        if path in unit.ours or path.endswith(b"/" + REQUEST):
-            continue
-        if not path.endswith(SIDECAR):
-            pictures.append((path, status))
-        elif path.removesuffix(SIDECAR) not in unit.entries:
-            lone.append((path, status))
-    return pictures, lone
 
 
 def _sighting(path: bytes, status: os.stat_result) -> Sighting:
