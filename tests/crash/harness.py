@@ -28,7 +28,7 @@ time_zone = "Europe/Berlin"
 name = "Mira"
 role = "photographer"
 [settle]
-local_s = 0
+local_s = 1
 [limits]
 jobs = 1
 """

@@ -22,7 +22,6 @@ from platemark.model.work import (
     AdmitReport,
     AdmitTask,
     CheckReport,
-    ChildLimits,
     Failure,
     HeaderLimits,
     PreviewTask,
@@ -141,7 +140,8 @@ import sys
 from platemark.imaging.child import Children
 from platemark.model.work import ChildLimits, PreviewTask
 task = PreviewTask("/nowhere", 1, "", (), {str(tmp_path / "drawing.jpg")!r})
-Children([sys.executable, "-I", {str(MISBEHAVING)!r}, "mark"]).run(task, ChildLimits(500, 600, 9, 1))
+children = Children([sys.executable, "-I", {str(MISBEHAVING)!r}, "mark"])
+children.run(task, ChildLimits(500, 600, 9, 1))
 """
     parent = subprocess.Popen([sys.executable, "-c", code])
     pid = int(wait_for(lambda: read(tmp_path / "pid")))
@@ -291,7 +291,7 @@ def test_a_real_picture_beyond_its_memory(tmp_path: Path) -> None:
     """A picture that needs more memory than it may have is told as that, not as a crash."""
     made = picture(tmp_path / "job", np.zeros((3000, 4000, 3), np.uint16))
     task = render_task(made, plan_for(made, build_matrix_profile("srgb")))
-    outcome = run_step(task, replace(LIMITS, memory_mb=330, threads=1))
+    outcome = run_step(task, replace(LIMITS, memory_mb=250, threads=1))
     assert isinstance(outcome, Failure)
     assert outcome.kind == "memory", outcome
 

@@ -97,7 +97,9 @@ def plan_for(made: Made, output: bytes, **changes: Any) -> Plan:
     return seeded(Plan(**{**plain, **changes}))
 
 
-def render_task(made: Made, plan: Plan, *profiles: bytes, lines: tuple[Line, ...] = ()) -> RenderTask:
+def render_task(
+    made: Made, plan: Plan, *profiles: bytes, lines: tuple[Line, ...] = ()
+) -> RenderTask:
     """A task that renders into the picture's own folder."""
     suffix = "tif" if plan.format == "tiff" else "jpg"
     return RenderTask(

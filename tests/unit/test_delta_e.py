@@ -49,7 +49,9 @@ PUBLISHED = """
 
 def pairs() -> np.ndarray:
     """The published pairs, shape (34, 7)."""
-    return np.array([[float(word) for word in line.split()] for line in PUBLISHED.split("\n")[1:-1]])
+    return np.array(
+        [[float(word) for word in line.split()] for line in PUBLISHED.split("\n")[1:-1]]
+    )
 
 
 def test_equals_the_paper() -> None:

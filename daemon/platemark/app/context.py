@@ -14,6 +14,8 @@ from platemark.app.open_studio import find_studio
 FAULT = 1
 USAGE = 2
 HELD = 3
+WIDE = 240
+"""Columns of a table that no terminal shows."""
 
 
 def studio_of(given: str | None) -> Path:
@@ -32,5 +34,6 @@ def out_json(value: Any) -> None:
 
 
 def console() -> Console:
-    """For tables; colours only on a terminal."""
-    return Console(highlight=False, soft_wrap=False)
+    """For tables; colours only on a terminal, and room enough for whole names elsewhere."""
+    console = Console(highlight=False)
+    return console if console.is_terminal else Console(highlight=False, width=WIDE)

@@ -19,7 +19,6 @@ from platemark.ledger.store import Transaction
 from platemark.model.asking import stop
 from platemark.model.errors import ChildFault
 from platemark.model.finding import Acceptance, Finding
-from platemark.model.geometry import describe_size
 from platemark.model.known import Known
 from platemark.model.picture import Facts
 from platemark.model.plain import from_plain, to_plain
@@ -194,7 +193,7 @@ def _body(
         "summary": {
             "lab": known.lab.id if known.lab is not None else None,
             "purpose": asked.purpose,
-            "size": describe_size(layout) if layout is not None else _asked_size(known),
+            "size": str(layout.size) if layout is not None else _asked_size(known),
             "copies": asked.copies,
             "due": asked.due.isoformat() if asked.due is not None else None,
             "request_key": request_key(known),

@@ -29,6 +29,7 @@ _INK = (255, 255, 255)
 _CASING = (24, 24, 24)
 
 _SIDE_PX, _TOP_PX, _BOTTOM_PX = 30, 46, 46
+_LEGEND_PX, _SAMPLE_PX = 16, 46
 _JPEG_QUALITY = 88
 
 
@@ -77,13 +78,14 @@ def draw_print(
         drawn[line.kind] = style
     if plan.mirror:
         document = document.transpose(Image.Transpose.FLIP_LEFT_RIGHT)
-    sheet = Image.new(
-        "RGB", (document.width + 2 * _SIDE_PX, document.height + _TOP_PX + _BOTTOM_PX), MAT
-    )
-    sheet.paste(document, (_SIDE_PX, _TOP_PX))
+    legend = _legend(tuple(drawn.values()))
+    # A narrow picture gets a wider mat, so that what its lines mean is not cut off.
+    width = max(document.width, legend[-1].end if legend else 0)
+    sheet = Image.new("RGB", (width + 2 * _SIDE_PX, document.height + _TOP_PX + _BOTTOM_PX), MAT)
+    sheet.paste(document, ((sheet.width - document.width) // 2, _TOP_PX))
     pen = ImageDraw.Draw(sheet)
     _mark_top(pen, sheet.width // 2, mirrored=plan.mirror)
-    _write_legend(pen, tuple(drawn.values()), sheet)
+    _write_legend(pen, legend, sheet.height - _BOTTOM_PX // 2)
     save_jpeg(sheet, path)
 
 
@@ -203,20 +205,40 @@ def _mark_top(pen: ImageDraw.ImageDraw, middle: int, *, mirrored: bool) -> None:
     pen.rectangle([middle - 5, 23, middle - 1, 36], fill=_INK)
 
 
-def _write_legend(
-    pen: ImageDraw.ImageDraw, styles: tuple[LineStyle, ...], sheet: Image.Image
-) -> None:
-    font, y = lettering(16), sheet.height - _BOTTOM_PX // 2
-    at = _SIDE_PX
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """One kind of line in the legend; places are counted from the legend's left, px."""
+
+    style: LineStyle
+    start: int
+    words_at: int
+    end: int
+
+
+def _legend(styles: tuple[LineStyle, ...]) -> tuple[_Entry, ...]:
+    font, entries, at = lettering(_LEGEND_PX), [], 0
     for style in dict.fromkeys(styles):
-        words = style.word
-        sample = 46
-        end = at + sample + 8 + int(font.getlength(words))
-        if end > sheet.width - 4:
-            break
-        box_y = y - style.width // 2
+        words_at = at + _SAMPLE_PX + 8
+        end = words_at + int(font.getlength(style.word)) + 1
+        entries.append(_Entry(style, at, words_at, end))
+        at = end + 26
+    return tuple(entries)
+
+
+def _write_legend(pen: ImageDraw.ImageDraw, entries: tuple[_Entry, ...], y: int) -> None:
+    font = lettering(_LEGEND_PX)
+    for entry in entries:
+        style, left = entry.style, _SIDE_PX + entry.start
+        line_y = y - style.width // 2
         for width, colour in ((style.width + 2, _CASING), (style.width, style.colour)):
             grown = 1 if width > style.width and style.dashes else 0
-            _draw_dashed(pen, (at, box_y), (at + sample, box_y), style.dashes, width, colour, grown)
-        pen.text((at + sample + 8, y), words, font=font, fill=_INK, anchor="lm")
-        at = end + 26
+            _draw_dashed(
+                pen,
+                (left, line_y),
+                (left + _SAMPLE_PX, line_y),
+                style.dashes,
+                width,
+                colour,
+                grown,
+            )
+        pen.text((_SIDE_PX + entry.words_at, y), style.word, font=font, fill=_INK, anchor="lm")

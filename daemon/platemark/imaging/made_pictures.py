@@ -878,7 +878,7 @@ def _stand_in_water(canvas: Canvas, paint: _Palette) -> None:
     rings = np.sin(away * 52) * np.exp(-away / 0.17) * _smooth(0.03, 0.1, away)
     _dim(canvas[box], 1 + 0.14 * rings)
     # The sun, up and to the left, rounds the bird's back, neck and beak.
-    top = slice(int(foot_y - tall), foot_y)
+    top = slice(int(foot_y - tall), int(foot_y + 0.03 * tall))
     bird = mask[top].copy()
     step = max(1, round(tall * 0.012))
     round_off = np.roll(_blur(bird, tall * 0.014), (step, step), (0, 1))

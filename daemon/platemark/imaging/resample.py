@@ -51,9 +51,9 @@ def reduce_picture(
     """
     tables = _all_tables(profile)
     if tables is None:
-        return _encoded(_resize(image.cast("float"), width, height, "lanczos3")), False
+        return _encoded(_reduced(image.cast("float"), width, height)), False
     light = image.maplut(_lut([each.linear for each in tables]))
-    light = _resize(light, width, height, "lanczos3")
+    light = _reduced(light, width, height)
     brightest = max(float(each.linear[-1]) for each in tables)
     position = light.clamp(min=0, max=brightest) ** 0.5 * _TOP
     step = position.cast("ushort")
@@ -71,12 +71,22 @@ def enlarge_picture(image: pyvips.Image, width: int, height: int) -> pyvips.Imag
         width: Wanted, px.
         height: Wanted, px.
     """
-    return _encoded(_resize(image.cast("float"), width, height, "cubic"))
+    # The library's resize enlarges by half a pixel off the centre, so the transform is given.
+    across, down = width / image.width, height / image.height
+    larger = image.cast("float").affine(
+        [across, 0, 0, down],
+        interpolate=pyvips.Interpolate.new("bicubic"),
+        odx=(across - 1) / 2,
+        ody=(down - 1) / 2,
+        oarea=[0, 0, width, height],
+        extend="copy",
+    )
+    return _encoded(larger)
 
 
-def _resize(image: pyvips.Image, width: int, height: int, kernel: str) -> pyvips.Image:
+def _reduced(image: pyvips.Image, width: int, height: int) -> pyvips.Image:
     result: pyvips.Image = image.resize(
-        width / image.width, vscale=height / image.height, kernel=kernel, gap=0
+        width / image.width, vscale=height / image.height, kernel="lanczos3", gap=0
     )
     if (result.width, result.height) != (width, height):
         raise ValueError(

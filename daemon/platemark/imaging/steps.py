@@ -36,6 +36,8 @@ _OUT_OF_MEMORY = (
     "failed to allocate",
     "unable to allocate",
     "cannot allocate",
+    "memory allocation still failed",
+    "failed to map segment",
 )
 _NO_THREAD = ("start a thread", "start new thread", "create thread", "creating thread")
 

@@ -312,6 +312,7 @@ class HotFolders:
             and self._compare_ctime  # else a sighting's ctime may have become another
             and before.ours == unit.ours
             and before.entries == unit.entries
+            and len(before.files) == len(unit.files)  # rights of a folder may have changed
         ):
             unit.pictures, unit.lone = before.pictures, before.lone
             unit.doubtful = before.doubtful
@@ -493,6 +494,7 @@ def _inside(
     Raises:
         OSError: the whole share or disk is gone.
     """
+    before = len(unit.files)
     try:
         with _opened(os.open(name, _OPEN_FOLDER, dir_fd=parent)) as folder:
             read(folder)
@@ -503,7 +505,7 @@ def _inside(
         if error.errno in _LOST:
             raise
         # Half of a folder is not enough: a sidecar may be in the other half.
-        unit.files.clear()
+        del unit.files[before:]
         unit.oddities.append(_unreadable(path))
 
 

@@ -242,7 +242,7 @@ def watch_limits(limits: Path = _LIMITS) -> tuple[str, ...]:
     return tuple(told)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)  # watchdog keeps handlers in a set
 class _Handler(FileSystemEventHandler):
     """Wakes; never raises, since that would end watchdog's thread for good."""
 

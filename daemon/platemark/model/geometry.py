@@ -346,13 +346,6 @@ def _boxes(
     return (document if real_edge else face), face, document
 
 
-def describe_size(layout: Layout) -> str:
-    """The measures for a ticket: picture, and sheet where it differs."""
-    if layout.has_border:
-        return f"picture {layout.size} on a sheet of {layout.sheet}"
-    return str(layout.size)
-
-
 def describe_ppi(ppi: Fraction) -> str:
     """A resolution for people."""
     return f"{shown(ppi)} ppi"

@@ -1,0 +1,324 @@
+"""Every watcher keeps the same promise: it wakes when something comes or goes, and harms nobody."""
+
+import os
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from platemark.intake import watch
+from platemark.intake.scan import HotFolders, open_drop
+from platemark.intake.watch import (
+    RETRY_S,
+    NativeWatcher,
+    PollingWatcher,
+    Watcher,
+    choose,
+    make_watcher,
+    watch_limits,
+)
+
+PATIENCE_S = 15.0
+"""After this long a watcher that has not woken never will; waiting ends at once when it does."""
+QUIET_S = 0.7
+"""Long enough for events of what was done before to have come."""
+
+Make = Callable[[Path, Callable[[], float]], Watcher]
+
+
+def polling(root: Path, now: Callable[[], float]) -> PollingWatcher:
+    """A polling watcher that does not make a test wait."""
+    return PollingWatcher(root, now, poll_s=0.05)
+
+
+@pytest.fixture(params=[NativeWatcher, polling], ids=["native", "polling"])
+def make(request: pytest.FixtureRequest) -> Make:
+    """How to make each kind."""
+    made: Make = request.param
+    return made
+
+
+@pytest.fixture
+def hot(tmp_path: Path) -> Path:
+    """A hot root with a surface folder."""
+    root = tmp_path / "hot"
+    (root / "smooth-rag").mkdir(parents=True)
+    return root
+
+
+class Woken:
+    """Counts how often it is called."""
+
+    def __init__(self) -> None:
+        self.event = threading.Event()
+        self.times = 0
+
+    def __call__(self) -> None:
+        """Be woken."""
+        self.times += 1
+        self.event.set()
+
+    def within_patience(self) -> bool:
+        """Wait to be woken."""
+        return self.event.wait(PATIENCE_S)
+
+    def calm_down(self) -> None:
+        """Let what was done before come through, then forget it."""
+        time.sleep(QUIET_S)
+        self.event.clear()
+        self.times = 0
+
+
+@pytest.fixture
+def woken() -> Woken:
+    """Somebody to wake."""
+    return Woken()
+
+
+@pytest.fixture
+def watcher(make: Make, hot: Path, woken: Woken) -> Iterator[Watcher]:
+    """A started watcher whose start has calmed down."""
+    started = make(hot, time.monotonic)
+    started.start(woken)
+    woken.calm_down()
+    yield started
+    started.stop()
+
+
+@pytest.mark.usefixtures("watcher")
+@pytest.mark.parametrize("where", ["smooth-rag", ".", "smooth-rag/new/folder"])
+def test_a_new_file_wakes(hot: Path, woken: Woken, where: str) -> None:
+    """A file that is written wakes, also in a folder that was not there before."""
+    (hot / where).mkdir(parents=True, exist_ok=True)
+    (hot / where / "heron.tif").write_text("picture")
+    assert woken.within_patience()
+
+
+@pytest.mark.usefixtures("watcher")
+def test_a_file_in_a_folder_made_after_the_start_wakes(hot: Path, woken: Woken) -> None:
+    """A new folder is watched like the old ones."""
+    (hot / "smooth-rag/new").mkdir()
+    assert woken.within_patience()
+    woken.calm_down()
+    (hot / "smooth-rag/new/heron.tif").write_text("picture")
+    assert woken.within_patience()
+
+
+@pytest.mark.usefixtures("watcher")
+def test_a_file_that_is_moved_in_wakes(hot: Path, tmp_path: Path, woken: Woken) -> None:
+    """A file that nobody writes here, only renames, wakes."""
+    (tmp_path / "heron.tif").write_text("picture")
+    (tmp_path / "heron.tif").rename(hot / "smooth-rag/heron.tif")
+    assert woken.within_patience()
+
+
+def test_a_file_that_goes_wakes(make: Make, hot: Path, woken: Woken) -> None:
+    """A file that is removed wakes: others may wait for its folder to be still."""
+    (hot / "smooth-rag/heron.tif").write_text("picture")
+    watcher = make(hot, time.monotonic)
+    watcher.start(woken)
+    woken.calm_down()
+    (hot / "smooth-rag/heron.tif").unlink()
+    assert woken.within_patience()
+    watcher.stop()
+
+
+@pytest.mark.usefixtures("watcher")
+def test_looking_and_reading_wake_nobody(hot: Path, woken: Woken) -> None:
+    """A scan must not cause the next one."""
+    (hot / "smooth-rag/heron.tif").write_text("picture")
+    assert woken.within_patience()
+    woken.calm_down()
+    scan = HotFolders(hot, ["smooth-rag"], quiet_s=0, compare_ctime=True)
+    for _ in range(5):
+        scan.look()
+        descriptor = open_drop(hot, b"smooth-rag/heron.tif")
+        os.read(descriptor, 100)
+        os.close(descriptor)
+    time.sleep(QUIET_S)
+    assert woken.times == 0
+
+
+def test_a_fault_in_the_woken_does_not_end_the_watching(make: Make, hot: Path) -> None:
+    """Whoever is woken may fail; the next file wakes again."""
+    calls = threading.Semaphore(0)
+
+    def fail() -> None:
+        calls.release()
+        raise RuntimeError("a fault in the scan")
+
+    watcher = make(hot, time.monotonic)
+    watcher.start(fail)
+    for number in range(3):
+        (hot / f"smooth-rag/{number}.tif").write_text("picture")
+        assert calls.acquire(timeout=PATIENCE_S)
+        time.sleep(QUIET_S)
+        while calls.acquire(blocking=False):
+            pass
+    assert watcher.alive()
+    watcher.stop()
+
+
+def test_after_stop_nobody_is_woken(watcher: Watcher, hot: Path, woken: Woken) -> None:
+    """A stopped watcher is silent, and may be stopped again."""
+    watcher.stop()
+    watcher.stop()
+    (hot / "smooth-rag/heron.tif").write_text("picture")
+    time.sleep(QUIET_S)
+    assert woken.times == 0
+
+
+def test_stop_before_start_does_nothing(make: Make, hot: Path) -> None:
+    """A watcher that never started can be stopped."""
+    make(hot, time.monotonic).stop()
+
+
+def test_no_thread_is_left(make: Make, hot: Path, woken: Woken) -> None:
+    """Stopping ends every thread that starting began, and so does a start that fails."""
+    before = set(threading.enumerate())
+    watcher = make(hot, time.monotonic)
+    watcher.start(woken)
+    assert set(threading.enumerate()) > before
+    watcher.stop()
+    failing = make(hot / "missing", time.monotonic)
+    with pytest.raises(OSError):
+        failing.start(woken)
+    assert set(threading.enumerate()) == before
+
+
+def test_a_working_watcher_is_alive_for_ever(make: Make, hot: Path, woken: Woken) -> None:
+    """Nobody makes a new watcher while the old one works."""
+    now = [0.0]
+    watcher = make(hot, lambda: now[0])
+    watcher.start(woken)
+    now[0] = 1e6
+    assert watcher.alive()
+    watcher.stop()
+    assert not watcher.alive()
+
+
+def test_a_start_that_failed_is_tried_again_only_after_a_while(make: Make, hot: Path) -> None:
+    """A missing root is an error at once; it is not worth a new try at every scan."""
+    now = [0.0]
+    watcher = make(hot / "missing", lambda: now[0])
+    with pytest.raises(FileNotFoundError):
+        watcher.start(lambda: None)
+    now[0] = RETRY_S - 0.1
+    assert watcher.alive()
+    now[0] = RETRY_S
+    assert not watcher.alive()
+
+
+def test_a_root_that_comes_back_is_watched_again(make: Make, hot: Path, woken: Woken) -> None:
+    """Whoever makes a new watcher whenever the old one is not alive is woken again."""
+    now = [0.0]
+    watcher = make(hot, lambda: now[0])
+    watcher.start(woken)
+    shutil.rmtree(hot)
+    (hot / "smooth-rag").mkdir(parents=True)
+    now[0] = RETRY_S
+    if not watcher.alive():
+        watcher.stop()
+        watcher = make(hot, lambda: now[0])
+        watcher.start(woken)
+    woken.calm_down()
+    (hot / "smooth-rag/heron.tif").write_text("picture")
+    assert woken.within_patience()
+    watcher.stop()
+
+
+def test_a_root_behind_a_link_is_watched(make: Make, hot: Path, woken: Woken) -> None:
+    """The hot root may be a link to where the hot folders are."""
+    link = hot.with_name("link")
+    link.symlink_to(hot)
+    watcher = make(link, time.monotonic)
+    watcher.start(woken)
+    woken.calm_down()
+    (hot / "smooth-rag/heron.tif").write_text("picture")
+    assert woken.within_patience()
+    watcher.stop()
+
+
+@pytest.mark.usefixtures("watcher")
+def test_a_flood_wakes_a_few_times(hot: Path, woken: Woken) -> None:
+    """A thousand files do not wake a thousand times, and are all found by the scan."""
+    for number in range(1000):
+        (hot / f"smooth-rag/{number}.tif").touch()
+    assert woken.within_patience()
+    time.sleep(QUIET_S)
+    assert woken.times < 500
+    scan = HotFolders(hot, ["smooth-rag"], quiet_s=0, compare_ctime=True)
+    scan.look()
+    assert len(scan.look().settled) == 1000
+
+
+def test_native_watching_of_a_replaced_root_is_not_alive(hot: Path, woken: Woken) -> None:
+    """Threads that go on watching a folder that was moved away are no watching."""
+    now = [0.0]
+    watcher = NativeWatcher(hot, lambda: now[0])
+    watcher.start(woken)
+    now[0] = RETRY_S
+    assert watcher.alive()
+    hot.rename(hot.with_name("away"))
+    assert not watcher.alive()
+    (hot / "smooth-rag").mkdir(parents=True)
+    assert not watcher.alive()
+    watcher.stop()
+
+
+def test_polling_waits_for_its_root(hot: Path, woken: Woken) -> None:
+    """A share that comes back is noticed without a new watcher."""
+    watcher = PollingWatcher(hot, poll_s=0.05)
+    watcher.start(woken)
+    away = hot.rename(hot.with_name("away"))
+    assert woken.within_patience()
+    woken.calm_down()
+    (away / "smooth-rag/heron.tif").write_text("picture")
+    away.rename(hot)
+    assert woken.within_patience()
+    watcher.stop()
+
+
+def test_polling_does_not_glance_at_what_was_let_go(hot: Path, woken: Woken) -> None:
+    """Thousands of taken files cost a share nothing."""
+    (hot / "smooth-rag/taken").mkdir()
+    watcher = PollingWatcher(hot, poll_s=0.05)
+    watcher.start(woken)
+    woken.calm_down()
+    (hot / "smooth-rag/taken/000001-heron.tif").write_text("picture")
+    time.sleep(QUIET_S)
+    assert woken.times == 0
+    watcher.stop()
+
+
+def test_the_settings_choose_and_auto_asks_the_disk(
+    hot: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A share is polled unless the settings say otherwise; a local disk is not."""
+    assert choose("auto", hot) == "native"
+    # A share cannot be made in a test.
+    monkeypatch.setattr(watch, "is_network", lambda path: path == hot)
+    assert choose("auto", hot) == "polling"
+    assert choose("native", hot) == "native"
+    assert choose("polling", Path("/")) == "polling"
+
+
+def test_each_kind_is_made(hot: Path) -> None:
+    """The chosen kind is the one that is made."""
+    assert isinstance(make_watcher("native", hot), NativeWatcher)
+    assert isinstance(make_watcher("polling", hot), PollingWatcher)
+
+
+def test_small_limits_are_told(tmp_path: Path) -> None:
+    """Limits of the system that spoil the watching are named with the setting to raise."""
+    (tmp_path / "max_user_watches").write_text("99\n")
+    (tmp_path / "max_user_instances").write_text("128\n")
+    (sentence,) = watch_limits(tmp_path)
+    assert "99" in sentence
+    assert "fs.inotify.max_user_watches" in sentence
+    (tmp_path / "max_user_watches").write_text("65536\n")
+    assert watch_limits(tmp_path) == ()
+    assert watch_limits(tmp_path / "missing") == ()
