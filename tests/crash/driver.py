@@ -20,11 +20,11 @@ from platemark.engine.clock import SystemClock
 
 
 class HurriedClock(SystemClock):
-    """A clock on which waiting for quiet takes a twentieth of the time."""
+    """A clock on which waiting for quiet takes a fraction of the time."""
 
     def monotonic(self) -> float:
-        """Seconds that pass twenty times as fast."""
-        return super().monotonic() * 20
+        """Seconds that pass a hundred times as fast."""
+        return super().monotonic() * 100
 
 
 def main() -> None:
@@ -45,7 +45,7 @@ def main() -> None:
             os.write(descriptor, line.encode() + b"\n")
 
     if omit == "rename-guard":
-        durable._rename_noreplace = lambda source, target: os.rename(source, target)
+        durable._rename_noreplace = lambda source, target: source.rename(target)
     durable.observe(observer)
     logs.configure("json", quiet=True)
     sweep(studio, HurriedClock())

@@ -1,16 +1,18 @@
 """A small studio, its undisturbed result, and what a power cut takes away."""
 
+import hashlib
 import json
-import os
 import shutil
 import subprocess
 import sys
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import tifffile
+
 from platemark.imaging.icc import build_matrix_profile
 from platemark.imaging.print_model import MATTE_RAG, make_printer_profile
 from platemark.ledger.projection import TABLES
@@ -159,7 +161,7 @@ def cut_power(root: Path, log: Path) -> None:
             path.write_bytes(b"")
     for source, target in reversed(unsynced_names):
         if target.exists() and not source.exists():
-            os.rename(target, source)
+            target.rename(source)
 
 
 def result(root: Path) -> Result:
@@ -214,8 +216,6 @@ def fresh(template: Path, root: Path) -> Path:
 def _projection_can_be_rebuilt(root: Path) -> None:
     path = root / "ledger.sqlite3"
     before = _tables(path)
-    from datetime import UTC, datetime
-
     ledger = Ledger(path, lambda: datetime.now(UTC))
     ledger.rebuild()
     ledger.close()
@@ -233,6 +233,4 @@ def _tables(path: Path) -> dict[str, list[Any]]:
 
 
 def _sha256(path: Path) -> str:
-    import hashlib
-
     return hashlib.sha256(path.read_bytes()).hexdigest()

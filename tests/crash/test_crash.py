@@ -64,12 +64,19 @@ def test_the_same_job_again_gives_the_same_print(
     assert result(root) == undisturbed[0]
 
 
-@pytest.mark.parametrize("power", [False, True], ids=["killed", "power-cut"])
+@pytest.mark.parametrize(
+    "power",
+    [pytest.param(False, id="killed", marks=pytest.mark.long), pytest.param(True, id="power-cut")],
+)
 @pytest.mark.parametrize("shard", range(SHARDS))
 def test_dying_before_any_operation_changes_nothing(
     template: Path, undisturbed: tuple[Result, int], tmp_path: Path, shard: int, power: bool
 ) -> None:
-    """Killed before the n-th operation, for every n, a restart gives the undisturbed result."""
+    """Stopped before the n-th operation, for every n, a restart gives the undisturbed result.
+
+    The power cut is a kill that also takes away what was not synced; the plain kill is the long
+    form.
+    """
     expected, count = undisturbed
     for stop_at in range(1 + shard, count + 1, SHARDS):
         assert _after(template, tmp_path / str(stop_at), stop_at, power=power) == expected, stop_at

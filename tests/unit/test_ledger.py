@@ -45,7 +45,7 @@ def fault_of(path: Path) -> int | None:
 
 
 def test_the_hash_is_what_the_design_says(path: Path) -> None:
-    """Each hash is SHA-256 of a zero byte, the hash before, and the canonical entry (FIPS 180-4)."""
+    """Each hash is SHA-256 (FIPS 180-4) of a zero byte, the hash before, the canonical entry."""
     previous = FIRST_PREVIOUS
     for entry in Reader(connect_reader(path)).entries():
         members = {

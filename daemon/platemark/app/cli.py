@@ -68,7 +68,7 @@ class Commands(click.Group):
 def main(ctx: click.Context, studio: str | None, log_form: str) -> None:
     """Prepare finished pictures for the labs that print them, and keep the record."""
     ctx.obj = studio
-    quiet = ctx.invoked_subcommand not in ("run",)
+    quiet = ctx.invoked_subcommand != "run"
     logs.configure(log_form, quiet=quiet)  # type: ignore[arg-type]
 
 

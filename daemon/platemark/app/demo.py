@@ -105,7 +105,9 @@ def demo(folder: Path) -> None:
         def show(reader: Reader) -> None:
             rows = reader.jobs()
             progress.update(files, completed=len(rows))
-            settled = sum(row.state in ("rendered", "parcelled", "delivered", "held") for row in rows)
+            settled = sum(
+                row.state in ("rendered", "parcelled", "delivered", "held") for row in rows
+            )
             progress.update(done, completed=settled)
 
         swept = sweep(folder, watch=show)

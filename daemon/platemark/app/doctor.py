@@ -1,4 +1,4 @@
-"""`doctor`: settings, folders, profiles, watching, disk, closing times; what is wrong, what to do."""
+"""`doctor`: everything that can be wrong with a studio, and what to do about it."""
 
 from __future__ import annotations
 
@@ -177,9 +177,7 @@ def _deliveries(root: Path, settings: Settings) -> Iterator[Word]:
                 f"Correct [delivery] in labs/{lab.id}.toml.",
             )
         elif means.method == "folder" and not (root / means.path).is_dir():
-            yield Word(
-                "wrong", about, f"{means.path} is not there", "Connect the disk or share."
-            )
+            yield Word("wrong", about, f"{means.path} is not there", "Connect the disk or share.")
         else:
             yield Word("good", about, f"by {means.method}, to {means.path}")
 

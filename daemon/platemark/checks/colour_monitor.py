@@ -21,6 +21,7 @@ def find(known: Known) -> Iterable[Finding]:
             CODE,
             ACCEPT,
             f"{known.name} carries the profile of a display ({profile.description or 'no name'}).",
-            "Convert it to a working space (sRGB, Adobe RGB, ROMM) in your editor and drop it again.",
+            "Convert it to a working space (sRGB, Adobe RGB, ROMM) in your editor and drop "
+            "it again.",
             figures={"profile": profile.sha256[:8]},
         )

@@ -14,7 +14,7 @@ ACCEPT: Final = "never"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop profiles that do not describe a picture: a printer's (unless plain grey), links and the like."""
+    """Stop a printer's profile (unless plain grey), links and the like, and unknown versions."""
     profile = known.facts.profile
     if profile is None or profile.damage:
         return
@@ -23,7 +23,8 @@ def find(known: Known) -> Iterable[Finding]:
         yield stop(
             CODE,
             ACCEPT,
-            f"{known.name} carries a printer's profile ({profile.description or 'no name'}): it was "
+            f"{known.name} carries a printer's profile ({profile.description or 'no name'}): "
+            "it was "
             "already converted for a printer, and would be converted twice.",
             "Drop the picture from before that conversion, in its working space.",
         )
@@ -38,6 +39,7 @@ def find(known: Known) -> Iterable[Finding]:
         yield stop(
             CODE,
             ACCEPT,
-            f"The profile inside {known.name} is of version {profile.version}; 2 and 4 can be used.",
+            f"The profile inside {known.name} is of version {profile.version}; 2 and 4 can be "
+            "used.",
             "Convert it to a common working space in your editor and drop it again.",
         )

@@ -30,7 +30,8 @@ def find(known: Known) -> Iterable[Finding]:
         yield stop(
             CODE,
             ACCEPT,
-            f"The profile inside {known.name} is for {profile.colour_space.strip()}, the picture is "
+            f"The profile inside {known.name} is for {profile.colour_space.strip()}, the "
+            "picture is "
             f"{'RGB' if wanted == 'RGB' else 'greyscale'}.",
             "Assign the right profile in your editor, save, and drop it again.",
         )

@@ -34,6 +34,7 @@ def find(known: Known) -> Iterable[Finding]:
         CODE,
         ACCEPT,
         f"{known.name} has no colour profile.{guess} Nothing was changed.",
-        "Embed the right profile in your editor and drop it again. Accepting means: read it as sRGB.",
+        "Embed the right profile in your editor and drop it again. Accepting means: read it "
+        "as sRGB.",
         figures={"read as": "sRGB"},
     )

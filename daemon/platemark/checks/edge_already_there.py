@@ -37,9 +37,11 @@ def find(known: Known) -> Iterable[Finding]:
         yield stop(
             CODE,
             ACCEPT,
-            f"{known.name} measures exactly {layout.size} with its {kind} already on it; more would "
+            f"{known.name} measures exactly {layout.size} with its {kind} already on it; more "
+            "would "
             f"be added.",
-            f"Say edge = included if its outer part is the {kind}. Accept to add {kind} all the same.",
+            f"Say edge = included if its outer part is the {kind}. Accept to add {kind} all "
+            "the same.",
             figures={"pixels": f"{pixels[0]} × {pixels[1]}", "size": str(layout.size)},
             choices=("edge=included",),
         )

@@ -22,5 +22,6 @@ def find(known: Known) -> Iterable[Finding]:
             CODE,
             ACCEPT,
             f"{known.name} is not a TIFF, JPEG or PNG picture.{what}",
-            "Save the finished picture as a flat TIFF (or a JPEG of high quality) and drop it again.",
+            "Save the finished picture as a flat TIFF (or a JPEG of high quality) and drop "
+            "it again.",
         )

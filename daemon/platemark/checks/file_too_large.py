@@ -20,6 +20,7 @@ def find(known: Known) -> Iterable[Finding]:
             CODE,
             ACCEPT,
             f"{known.name} was not opened: {known.facts.over_limit}.",
-            "If it is really your picture, save it smaller or as a baseline file, or raise the limit "
+            "If it is really your picture, save it smaller or as a baseline file, or raise "
+            "the limit "
             "in studio.toml.",
         )

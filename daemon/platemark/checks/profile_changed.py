@@ -22,7 +22,8 @@ def find(known: Known) -> Iterable[Finding]:
             ACCEPT,
             f"The lab's profile {standing.file} changed: registered was "
             f"{standing.registered_sha256[:8]}, now it is {standing.sha256[:8]}.",
-            "Ask the lab whether that is meant. Accepting means: use the new one from now on; order a "
+            "Ask the lab whether that is meant. Accepting means: use the new one from now "
+            "on; order a "
             "test first.",
             figures={"profile": standing.sha256},
         )

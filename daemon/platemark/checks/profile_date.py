@@ -14,13 +14,14 @@ ACCEPT: Final = "photographer"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop after the date that the lab stated; warn when a profile is older than the studio's limit."""
+    """Stop after the date that the lab stated; warn when a profile is old."""
     standing = known.profile
     if standing.valid_until is not None and known.today > standing.valid_until:
         yield stop(
             CODE,
             ACCEPT,
-            f"The lab's profile {standing.file} was valid until {standing.valid_until.isoformat()}.",
+            f"The lab's profile {standing.file} was valid until "
+            f"{standing.valid_until.isoformat()}.",
             "Ask the lab for its current profile and put it into profiles/.",
             figures={"valid until": standing.valid_until.isoformat()},
         )

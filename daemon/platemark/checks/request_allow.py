@@ -28,6 +28,7 @@ def find(known: Known) -> Iterable[Finding]:
     if request.allow and not request.because:
         yield caution(
             CODE,
-            f"{known.name} allows {', '.join(request.allow)} but says no reason, so it does not count.",
+            f"{known.name} allows {', '.join(request.allow)} but says no reason, so it does "
+            "not count.",
             "Write because = beside allow.",
         )

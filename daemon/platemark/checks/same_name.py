@@ -23,7 +23,8 @@ def find(known: Known) -> Iterable[Finding]:
             yield stop(
                 CODE,
                 ACCEPT,
-                f"Job {job_number(earlier.job)} has the same name, {known.name}, but is another file.",
+                f"Job {job_number(earlier.job)} has the same name, {known.name}, but is "
+                "another file.",
                 "Withdraw the one that is wrong. Accept if both are to be printed.",
                 figures={"job": job_number(earlier.job)},
             )

@@ -20,7 +20,7 @@ CAUTION_PERCENT: Final = 2
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop or warn when the picture's proportion is not the size's, unless the request says what to do.
+    """Stop or warn when the picture's proportion is not the size's, unless `fit` is given.
 
     Up to 0.5 % and 2 mm a side is trimmed without a word, up to 2 % with a caution; beyond that
     `fit` decides (common practice).
@@ -34,7 +34,8 @@ def find(known: Known) -> Iterable[Finding]:
     facts = known.facts
     figures = {"off": f"{shown(percent, 2)} %", "size": str(layout.size)}
     said = (
-        f"{known.name} ({facts.upright_width} × {facts.upright_height} px) is {shown(percent, 2)} % "
+        f"{known.name} ({facts.upright_width} × {facts.upright_height} px) is "
+        f"{shown(percent, 2)} % "
         f"off the proportion of {layout.size}"
     )
     if percent <= CAUTION_PERCENT:

@@ -21,7 +21,7 @@ LOWEST_BY_DISTANCE: Final = 60
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop below the surface's floor; warn below its caution level or beyond twofold enlargement."""
+    """Stop below the surface's floor; warn below its caution level or beyond twofold."""
     layout = known.layout
     if layout is None:
         return

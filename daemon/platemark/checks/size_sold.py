@@ -35,7 +35,8 @@ def find(known: Known) -> Iterable[Finding]:
             CODE,
             ACCEPT,
             f"{sheet} is not a size in which {product.name} is sold.",
-            "Check the unit (in or cm?), choose a size that is sold, or accept it as a special order "
+            "Check the unit (in or cm?), choose a size that is sold, or accept it as a "
+            "special order "
             "that you have agreed with the lab.",
             figures={"size": str(sheet)},
             choices=near,

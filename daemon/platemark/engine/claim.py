@@ -9,8 +9,8 @@ import structlog
 
 from platemark import durable
 from platemark.engine.workshop import Workshop, drop_path
-from platemark.intake.layers import Gathered, gather
 from platemark.intake import scan
+from platemark.intake.layers import Gathered, gather
 from platemark.intake.scan import Sighting, open_drop
 from platemark.ledger.read import DropRow
 from platemark.ledger.store import Transaction

@@ -214,7 +214,9 @@ class Dispatch:
             )
 
     def _guarded(self, action: Callable[[], Any], row: JobRow | None = None) -> Any:
-        """Run one action and give what it gives; None where it failed: what may heal pauses new work, a bug holds its job and nothing else.
+        """Run one action and give what it gives; None where it failed.
+
+        What may heal pauses new work; a bug holds its job and nothing else.
 
         Raises:
             PlatemarkError: a fault that will not heal by waiting.

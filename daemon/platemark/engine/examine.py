@@ -156,7 +156,8 @@ def failed(workshop: Workshop, row: JobRow, step: str, failure: Failure) -> None
         finding = stop(
             "our-fault",
             "assistant",
-            f"Platemark made a mistake with {row.original_name}; the picture is safe and unchanged.",
+            f"Platemark made a mistake with {row.original_name}; the picture is safe and "
+            "unchanged.",
             "Tell whoever looks after Platemark and name this job. Accepting means: try it again.",
             figures={"step": step},
         )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import secrets
 from datetime import datetime
 from fractions import Fraction

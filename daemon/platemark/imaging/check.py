@@ -23,12 +23,11 @@ from platemark.imaging.convert import (
     Conversion,
     Places,
     conversion_of,
-    pixels_at,
     sample_places,
 )
 from platemark.imaging.depth import dither_tile, dithered_at
 from platemark.imaging.edges import is_bordered
-from platemark.imaging.render import open_face
+from platemark.imaging.face_reader import FaceReader
 from platemark.imaging.source import embedded_profile, find_profile, open_original
 from platemark.model.plan import Plan
 from platemark.model.units import shown
@@ -69,14 +68,14 @@ def check(task: CheckTask) -> CheckReport:
     source = find_profile(plan.source_profile_sha256, files, embedded)
     output = find_profile(plan.output_profile_sha256, files, source.data)
     conversion = conversion_of(plan, source, output)
-    face = open_face(task.face)
     reasons = list(_against_plan(_stated(task.print_file), plan))
-    if (face.width, face.height) != (plan.placed.width, plan.placed.height):
-        reasons.append("the face is not of the planned size")
-    if reasons:
-        return _report(reasons, None, _NOT_COMPARED)
-    places = sample_places(face.width, face.height, plan.dither_seed)
-    taken = pixels_at(face, places)
+    with FaceReader(task.face) as face:
+        if (face.width, face.height) != (plan.placed.width, plan.placed.height):
+            reasons.append("the face is not of the planned size")
+        if reasons:
+            return _report(reasons, None, _NOT_COMPARED)
+        places = sample_places(face.width, face.height, plan.dither_seed)
+        taken = face.pixels(places.rows, places.columns)
     try:
         printed, corners = _read_at(task.print_file, plan, places)
     except pyvips.Error as error:

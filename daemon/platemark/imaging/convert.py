@@ -20,7 +20,6 @@ from typing import Any
 
 import imagecodecs
 import numpy as np
-import pyvips
 from numpy.typing import NDArray
 
 from platemark.imaging.delta_e import delta_e_2000
@@ -227,17 +226,3 @@ def sample_places(width: int, height: int, seed: int) -> Places:
     return Places(
         (tops[:, np.newaxis] + y.ravel()).ravel(), (lefts[:, np.newaxis] + x.ravel()).ravel()
     )
-
-
-def pixels_at(face: pyvips.Image, places: Places) -> Pixels:
-    """Read a face's pixels at the places that `sample_places` chose, shape (n, bands)."""
-    if len(places.rows) == face.width * face.height:
-        whole = np.ndarray((len(places.rows), face.bands), np.uint16, face.write_to_memory())
-        return np.asarray(whole)
-    region = pyvips.Region.new(face)
-    w, h = min(_BLOCK_PX, face.width), min(_BLOCK_PX, face.height)
-    blocks = [
-        np.frombuffer(region.fetch(int(left), int(top), w, h), np.uint16)
-        for left, top in zip(places.columns[:: w * h], places.rows[:: w * h], strict=True)
-    ]
-    return np.concatenate(blocks).reshape(-1, face.bands)

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Literal
+
 import imagecodecs
 import numpy as np
-import pyvips
+from numpy.typing import NDArray
 
+from platemark.imaging.face_reader import FaceReader
 from platemark.imaging.icc import build_matrix_profile
-from platemark.imaging.source import Profile, named_16_bit
+from platemark.imaging.source import Profile
 from platemark.imaging.steps import PictureFault
 from platemark.model.plan import Plan
 
-_EXTEND = {"mirror": "mirror", "extend": "copy"}
-"""The library's names; its mirror repeats the edge pixel, 2 1 | 1 2 3, which a test holds it to."""
+_PAD_MODES: dict[str, Literal["symmetric", "edge"]] = {"mirror": "symmetric", "extend": "edge"}
+"""NumPy's names; symmetric repeats the edge pixel: 2 1 | 1 2 3."""
+
+Pixels = NDArray[np.uint16]
+Numbers = NDArray[np.intp]
 
 
 def is_bordered(plan: Plan) -> bool:
@@ -24,26 +31,83 @@ def is_bordered(plan: Plan) -> bool:
     )
 
 
-def with_edge(face: pyvips.Image, plan: Plan, source: Profile) -> pyvips.Image:
-    """Fill bleed or wrap from the picture, in its own colours; a border is not filled here.
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A face with its bleed or wrap, in the picture's own colours; a border is not part of it."""
+
+    face: FaceReader
+    width: int
+    height: int
+    left: int
+    top: int
+    row_map: Numbers
+    """Row of the face for each row of the document, -1 where there is one colour."""
+    column_map: Numbers
+    colour: tuple[int, ...]
+    """16-bit values of a solid edge."""
+
+    def rows(self, first: int, count: int) -> Pixels:
+        """Make whole rows, shape (count, width, bands)."""
+        wanted = self.row_map[first : first + count]
+        inside = wanted >= 0
+        face = self.face
+        if (self.width, self.height) == (face.width, face.height):
+            return face.rows(first, count)
+        made = np.empty((count, self.width, face.bands), np.uint16)
+        if self.colour:
+            made[:] = self.colour
+        if not inside.any():
+            return made
+        lowest = int(wanted[inside].min())
+        block = face.rows(lowest, int(wanted[inside].max()) + 1 - lowest)
+        middle = np.s_[self.left : self.left + face.width]
+        if self.colour:
+            made[inside, middle] = block[wanted[inside] - lowest]
+            return made
+        made[:, middle] = block[wanted - lowest]
+        for side in (np.s_[: self.left], np.s_[self.left + face.width :]):
+            made[:, side] = made[:, self.column_map[side] + self.left]
+        return made
+
+
+def document_of(face: FaceReader, plan: Plan, source: Profile) -> Document:
+    """Put bleed or wrap around a face; where there is a border, the face is all of the document.
 
     Args:
-        face: The picture as placed, with random access.
+        face: The picture as placed.
         plan: Says where it lies and how the edge is filled.
         source: What the face's samples mean.
+
+    Raises:
+        PictureFault: the face or the plan's edge does not fit.
     """
     placed = plan.placed
-    if is_bordered(plan) or (placed.width, placed.height) == (plan.width_px, plan.height_px):
-        return face
-    where = (placed.left, placed.top, plan.width_px, plan.height_px)
+    if (face.width, face.height) != (placed.width, placed.height):
+        raise PictureFault(
+            f"The face is {face.width} × {face.height} px, not {placed.width} × {placed.height} "
+            "as planned; plan the picture again."
+        )
+    right = plan.width_px - placed.left - placed.width
+    bottom = plan.height_px - placed.top - placed.height
     mode = plan.edge.mode
-    if mode in _EXTEND:
-        return named_16_bit(face.embed(*where, extend=_EXTEND[mode]))
-    if mode == "solid" and plan.edge.colour:
-        colour = solid_colour(plan.edge.colour, source)
-        return named_16_bit(face.embed(*where, extend="background", background=colour))
-    raise PictureFault(
-        f"The plan leaves room around the picture but says edge = {plan.edge}; plan it again."
+    if is_bordered(plan) or not any((placed.left, placed.top, right, bottom)):
+        down, across = np.arange(placed.height), np.arange(placed.width)
+        return Document(face, placed.width, placed.height, 0, 0, down, across, ())
+    pads = (placed.top, bottom), (placed.left, right)
+    colour: tuple[int, ...] = ()
+    if mode in _PAD_MODES:
+        down = np.pad(np.arange(placed.height), pads[0], mode=_PAD_MODES[mode])
+        across = np.pad(np.arange(placed.width), pads[1], mode=_PAD_MODES[mode])
+    elif mode == "solid" and plan.edge.colour:
+        down = np.pad(np.arange(placed.height), pads[0], constant_values=-1)
+        across = np.pad(np.arange(placed.width), pads[1], constant_values=-1)
+        colour = tuple(solid_colour(plan.edge.colour, source))
+    else:
+        raise PictureFault(
+            f"The plan leaves room around the picture but says edge = {plan.edge}; plan it again."
+        )
+    return Document(
+        face, plan.width_px, plan.height_px, placed.left, placed.top, down, across, colour
     )
 
 

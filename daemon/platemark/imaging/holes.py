@@ -41,7 +41,8 @@ _LEAST_LAST_BLOCK = 512
 """Bytes of a last block that is looked at; fewer may be zero for many reasons."""
 
 _PIECE_BLOCKS = 16
-"""Read at a time: 64 KiB stay in the processor's cache, and larger pieces took four times as long."""
+"""Read at a time: 64 KiB stay in the processor's cache, and larger pieces took four times "
+"as long."""
 
 _MOST_COMPARED = 64 * 1024
 _FARTHEST = 1 << 62

@@ -14,12 +14,11 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 import numpy as np
-import pyvips
 from numpy.typing import NDArray
 
 from platemark.imaging.convert import Conversion, Places
 from platemark.imaging.depth import dither_rows, dither_tile, rounded_codes
-from platemark.imaging.edges import is_bordered
+from platemark.imaging.edges import Document, is_bordered
 from platemark.imaging.tiff_writer import STRIP_ROWS
 from platemark.model.plan import Plan
 
@@ -27,7 +26,7 @@ Codes16 = NDArray[np.uint16]
 Samples = NDArray[np.uint16] | NDArray[np.uint8]
 Packed = TypeVar("Packed")
 
-_STRIPS_BYTES = 128 << 20
+_STRIPS_BYTES = 150 << 20
 """Samples in work at the same time. The engine makes its table of colours anew for each strip,
 in about .2 s, so few large strips are quicker than many small ones."""
 
@@ -44,8 +43,7 @@ class Seen:
 class PrintPass:
     """One pass over a document."""
 
-    document: pyvips.Image
-    """The face with its bleed or wrap, in the picture's own colours; without any border."""
+    document: Document
     plan: Plan
     conversion: Conversion
     exact: bool
@@ -64,37 +62,33 @@ class PrintPass:
             threads: Strips in work at the same time.
             pack: What to make of a strip's samples, shape (rows, width, 3), 16 or 8 bit.
         """
-        plan = self.plan
-        row_bytes = plan.width_px * 2 * 3
-        whole = max(1, _STRIPS_BYTES // threads // row_bytes // STRIP_ROWS)
-        rows = whole * STRIP_ROWS
+        height, rows = self.plan.height_px, self._strip_rows(threads)
         waiting: deque[Future[Packed]] = deque()
         with ThreadPoolExecutor(threads) as pool:
-            for top in range(0, plan.height_px, rows):
-                height = min(rows, plan.height_px - top)
-                first, pixels = self._taken(top, height)
-                waiting.append(pool.submit(self._finished, pixels, first, top, height, pack))
-                # Let the next strip be read while the others are worked on, and no more.
-                if len(waiting) >= threads:
+            for top in range(0, height, rows):
+                waiting.append(pool.submit(self._made, top, min(rows, height - top), pack))
+                if len(waiting) > threads:
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
 
-    def _taken(self, top: int, height: int) -> tuple[int, Codes16 | None]:
-        """Read the part of the document that lies in these rows of the print.
+    def _strip_rows(self, threads: int) -> int:
+        """Rows of a strip: as many as memory allows, and so that all threads end together."""
+        plan = self.plan
+        most = max(1, _STRIPS_BYTES // threads // (plan.width_px * 2 * 3))
+        rounds = -(-plan.height_px // (most * threads))
+        rows = -(-plan.height_px // (rounds * threads))
+        whole = self.document.face.row_step if rows > 2 * self.document.face.row_step else 1
+        step = max(whole, STRIP_ROWS)
+        return -(-rows // step) * step
 
-        Returns:
-            The first row read, counted in the document; and its pixels, None for bare paper.
-        """
+    def _made(self, top: int, height: int, pack: Callable[[Samples], Packed]) -> Packed:
+        """Make one strip of the print from nothing."""
         offset = self.plan.placed.top if is_bordered(self.plan) else 0
         first = max(top - offset, 0)
-        last = min(top + height - offset, self.document.height)
-        if first >= last:
-            return 0, None
-        part = self.document.crop(0, first, self.document.width, last - first)
-        shape = (part.height, part.width, part.bands)
-        pixels: Codes16 = np.ndarray(shape, np.uint16, buffer=part.write_to_memory())
-        return first, pixels
+        count = min(top + height - offset, self.document.height) - first
+        pixels = self.document.rows(first, count) if count > 0 else None
+        return self._finished(pixels, first, top, height, pack)
 
     def _finished(
         self,

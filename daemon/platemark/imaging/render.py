@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import imagecodecs
@@ -16,10 +17,11 @@ import numpy as np
 import pyvips
 
 from platemark.imaging.changes import print_changes
-from platemark.imaging.convert import Agreement, Conversion, conversion_of, sample_places
+from platemark.imaging.convert import Conversion, conversion_of, sample_places
 from platemark.imaging.drawing import draw_print
-from platemark.imaging.edges import is_bordered, with_edge
+from platemark.imaging.edges import Document, document_of
 from platemark.imaging.face import make_face
+from platemark.imaging.face_reader import FaceReader
 from platemark.imaging.print_file import write_print
 from platemark.imaging.print_pass import PrintPass, Seen
 from platemark.imaging.source import (
@@ -29,8 +31,6 @@ from platemark.imaging.source import (
     open_original,
 )
 from platemark.imaging.steps import PictureFault
-from platemark.model.geometry import Box
-from platemark.model.plan import Plan
 from platemark.model.work import RenderReport, RenderTask
 
 
@@ -48,51 +48,42 @@ def render(task: RenderTask) -> RenderReport:
     if output.bands != 3:
         raise PictureFault("The print would be grey; labs print RGB, so plan it with an RGB space.")
     changes = list(make_face(original, plan, source, task.face))
-    face = open_face(task.face)
     conversion = conversion_of(plan, source, output)
-    agreement = _make_print(face, conversion, plan, task)
-    draw_print(face, plan, source, task.lines, task.drawing)
+    with FaceReader(task.face) as face, ThreadPoolExecutor(1) as pool:
+        document = document_of(face, plan, source)
+        seen = _write(document, conversion, task, exact=False)
+        # Drawing and judging keep one processor busy each.
+        drawing = pool.submit(
+            draw_print, open_face(task.face), plan, source, task.lines, task.drawing
+        )
+        agreement = None
+        if not conversion.is_nothing:
+            agreement = conversion.agreement(seen.after, conversion.exact(seen.before))
+            if not agreement.is_within_limits:
+                _write(document, conversion, task, exact=True)
+        drawing.result()
     changes += print_changes(plan, source, output, agreement)
     return RenderReport(tuple(changes), engine(), source.name)
 
 
 def open_face(path: str) -> pyvips.Image:
-    """Open a face for reading in any order."""
+    """Open a face for the pixel library."""
     return named_16_bit(pyvips.Image.tiffload(path, access="random", fail_on="error"))
 
 
-def _make_print(
-    face: pyvips.Image, conversion: Conversion, plan: Plan, task: RenderTask
-) -> Agreement | None:
-    """Write the print file the quick way, and again exactly where that is off.
-
-    Returns:
-        How the quick way agrees with the exact one on the sample; None where nothing is converted.
-    """
-    document = with_edge(face, plan, conversion.source)
-    expected = plan.placed if is_bordered(plan) else Box(0, 0, plan.width_px, plan.height_px)
-    if (document.width, document.height) != (expected.width, expected.height):
-        raise PictureFault(
-            f"The print came out {document.width} × {document.height} px, not "
-            f"{expected.width} × {expected.height} as planned; plan it again."
-        )
+def _write(document: Document, conversion: Conversion, task: RenderTask, *, exact: bool) -> Seen:
+    """Write the print file, and bring back the sampled pixels as they went by."""
+    plan, face = task.plan, document.face
     places = sample_places(face.width, face.height, plan.dither_seed)
-    agreement = None
-    for exact in (False, True):
-        count = len(places.rows)
-        seen = Seen(
-            np.empty((count, conversion.source.bands), np.uint16),
-            np.empty((count, conversion.output.bands), np.uint16),
-        )
-        passing = PrintPass(document, plan, conversion, exact, places, seen)
-        scratch = Path(task.face).with_suffix(".samples")
-        write_print(passing, conversion.output.data, Path(task.print_file), scratch, threads())
-        if exact or conversion.is_nothing:
-            break
-        agreement = conversion.agreement(seen.after, conversion.exact(seen.before))
-        if agreement.is_within_limits:
-            break
-    return agreement
+    count = len(places.rows)
+    seen = Seen(
+        np.empty((count, conversion.source.bands), np.uint16),
+        np.empty((count, conversion.output.bands), np.uint16),
+    )
+    passing = PrintPass(document, plan, conversion, exact, places, seen)
+    scratch = Path(task.face).with_suffix(".samples")
+    write_print(passing, conversion.output.data, Path(task.print_file), scratch, threads())
+    return seen
 
 
 def threads() -> int:

@@ -61,7 +61,8 @@ def _claimed(connection: sqlite3.Connection, entry: Entry) -> None:
     )  # fmt: skip
     drop = body["drop"]
     connection.execute(
-        "INSERT INTO drops (job, path_hex, device, inode, size, mtime_ns, sha256, sidecar_hex, here)"
+        "INSERT INTO drops (job, path_hex, device, inode, size, mtime_ns, sha256, "
+        "sidecar_hex, here)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, 1)",
         (
             entry.job, drop["path_hex"], drop["device"], drop["inode"], drop["size"],
