@@ -1,0 +1,227 @@
+"""The real command on real folders: dropped from outside, killed midway, extended by files."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import bagit
+import pytest
+import tifffile
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
+
+from harness import LAB, LAB_FILE, SURFACE, make_studio, picture, printer_profile
+
+from platemark.imaging.icc import build_matrix_profile
+
+PLATEMARK = Path(sys.executable).with_name("platemark")
+PATIENCE_S = 90
+
+
+@pytest.fixture(scope="session")
+def profile() -> bytes:
+    return printer_profile()
+
+
+@pytest.fixture
+def studio(tmp_path: Path, profile: bytes) -> Path:
+    make_studio(tmp_path / "studio", profile)
+    return tmp_path / "studio"
+
+
+@pytest.fixture
+def started(studio: Path) -> Iterator[Callable[[], subprocess.Popen[bytes]]]:
+    """Starts the service, and ends whatever is left of it."""
+    running: list[subprocess.Popen[bytes]] = []
+
+    def start() -> subprocess.Popen[bytes]:
+        command = [str(PLATEMARK), "--studio", str(studio), "--log", "json", "run"]
+        running.append(subprocess.Popen(command, stderr=subprocess.DEVNULL))
+        return running[-1]
+
+    yield start
+    for process in running:
+        process.kill()
+        process.wait()
+
+
+def ask(studio: Path, *words: str) -> tuple[int, str]:
+    done = subprocess.run(
+        [str(PLATEMARK), "--studio", str(studio), *words],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert "Traceback" not in done.stderr + done.stdout
+    return done.returncode, done.stdout + done.stderr
+
+
+def jobs(studio: Path) -> list[dict[str, Any]]:
+    code, text = ask(studio, "jobs", "--json")
+    return json.loads(text) if code == 0 else []
+
+
+def wait_for(studio: Path, right: Callable[[list[dict[str, Any]]], bool]) -> list[dict[str, Any]]:
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline:
+        found = jobs(studio)
+        if right(found):
+            return found
+        time.sleep(0.3)
+    raise AssertionError(f"it never came to that: {found}")
+
+
+def states(found: list[dict[str, Any]]) -> dict[str, str]:
+    return {job["original_name"]: job["state"] for job in found}
+
+
+def test_sweep_takes_everything_and_says_what_is_held(studio: Path) -> None:
+    """A sweep delivers what is good, holds what is not, and its exit code says so."""
+    code, text = ask(studio, "sweep")
+    assert code == 3
+    assert "Took 2; held 1" in text
+    assert states(jobs(studio)) == {"good.tif": "delivered", "untagged.tif": "held"}
+    held = jobs(studio)[1]
+    assert [finding["code"] for finding in held["findings"]] == ["colour-untagged"]
+    assert "untagged.tif has no colour profile" in (studio / "hot/WAITING.txt").read_text()
+    bagit.Bag(str(studio / "outgoing" / LAB / f"{LAB}-000001")).validate()
+    ticket = studio / "outgoing" / LAB / f"{LAB}-000001" / "ticket.json"
+    assert ask(studio, "ledger", "verify", "--against", str(ticket))[0] == 0
+    assert ask(studio, "sweep")[0] == 0
+
+
+def test_answers_by_command_and_by_sheet(studio: Path) -> None:
+    """An assistant may not accept a photographer's finding; a photographer's sheet is read."""
+    ask(studio, "sweep")
+    code, text = ask(
+        studio, "decide", "2", "--accept", "colour-untagged", "--by", "Nobody", "--because", "x"
+    )
+    assert code == 1
+    assert "not one of the studio's people" in text
+    (folder,) = (studio / "held/small-rag").iterdir()
+    sheet = folder / "ANSWER.txt"
+    text = sheet.read_text()
+    assert "[ ] accept colour-untagged" in text
+    text = text.replace("[ ] accept colour-untagged", "[x] accept colour-untagged")
+    text = text.replace("by: ", "by: Mira", 1).replace("because: ", "because: scanned by me", 1)
+    sheet.write_text(text)
+    os.utime(sheet, (time.time() - 60, time.time() - 60))
+    assert ask(studio, "sweep")[0] == 0
+    assert states(jobs(studio))["untagged.tif"] == "delivered"
+    assert not folder.exists()
+
+
+def test_the_same_file_again_is_held(studio: Path) -> None:
+    """The same bytes with the same request in the same order are never printed twice unasked."""
+    ask(studio, "sweep")
+    hot = studio / "hot/small-rag"
+    shutil.copy(hot / "taken/000001-good.tif", hot / "2x3in/good.tif")
+    shutil.copy(hot / "taken/000001-good.tif.toml", hot / "2x3in/good.tif.toml")
+    assert ask(studio, "sweep")[0] == 3
+    again = jobs(studio)[2]
+    assert again["findings"][0]["code"] == "same-again"
+    assert f"{LAB}-000001" in again["findings"][0]["message"]
+
+
+def test_the_service_takes_slow_copies_and_nested_folders(
+    studio: Path, started: Callable[[], subprocess.Popen[bytes]]
+) -> None:
+    """A file that is written slowly is taken once and whole; nested folders name the order."""
+    started()
+    good = (studio / "hot/small-rag/2x3in/good.tif").read_bytes()
+    slow = studio / "hot/small-rag/2x3in/slow.tif"
+    with slow.open("wb") as file:
+        for at in range(0, len(good), len(good) // 6 + 1):
+            file.write(good[at : at + len(good) // 6 + 1])
+            file.flush()
+            time.sleep(0.4)
+    wedding = studio / "hot/small-rag/Alder and Finch/evening"
+    wedding.mkdir(parents=True)
+    srgb = build_matrix_profile("srgb")
+    tifffile.imwrite(
+        wedding / "dance_2x3in.tif", picture(200, 300, 5), photometric="rgb", iccprofile=srgb
+    )
+    found = wait_for(
+        studio,
+        lambda rows: {"slow.tif", "dance_2x3in.tif"} <= {
+            job["original_name"] for job in rows if job["state"] in ("rendered", "held")
+        },
+    )  # fmt: skip
+    assert sum(job["original_name"] == "slow.tif" for job in found) == 1
+    dance = next(job for job in found if job["original_name"] == "dance_2x3in.tif")
+    assert dance["state"] == "rendered"
+    assert dance["order"] == "Alder and Finch / evening"
+
+
+def test_killed_in_the_middle_it_goes_on(
+    studio: Path, started: Callable[[], subprocess.Popen[bytes]]
+) -> None:
+    """Kill -9 of the service while a picture is worked on: restarted, everything is there once."""
+    process = started()
+    wait_for(studio, lambda rows: len(rows) >= 1)
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    again = started()
+    wait_for(
+        studio,
+        lambda rows: states(rows) == {"good.tif": "rendered", "untagged.tif": "held"},
+    )
+    assert ask(studio, "sweep")[0] == 4
+    again.send_signal(signal.SIGTERM)
+    assert again.wait(timeout=60) == 0
+    assert ask(studio, "sweep")[0] == 0
+    assert states(jobs(studio))["good.tif"] == "delivered"
+    assert len(list((studio / "at-the-lab").iterdir())) == 1
+    assert ask(studio, "ledger", "verify")[0] == 0
+
+
+def test_a_lab_and_a_surface_are_toml_alone(studio: Path) -> None:
+    """A third lab and another surface are added by two TOML files and a folder."""
+    (studio / "surfaces/new-board.toml").write_text(SURFACE.replace("Small rag", "New board"))
+    lab = LAB_FILE.replace("small-rag", "new-board").replace("Brindlewick", "Third lab")
+    (studio / "labs/third.toml").write_text(lab.replace('"folder"', '"collect"').replace(
+        'path = "at-the-lab"\n', ""
+    ))  # fmt: skip
+    hot = studio / "hot/new-board"
+    hot.mkdir()
+    shutil.move(studio / "hot/small-rag/2x3in/good.tif", hot / "good_2x3in.tif")
+    ask(studio, "sweep")
+    added = next(job for job in jobs(studio) if job["surface"] == "new-board")
+    assert (added["lab"], added["parcel"]) == ("third", "third-000001")
+
+
+def test_a_check_is_one_file(studio: Path, tmp_path: Path) -> None:
+    """Another check is one module in checks/: found by the walk, and it holds jobs."""
+    import platemark
+
+    package = Path(platemark.__file__).parent
+    copy = tmp_path / "site" / "platemark"
+    shutil.copytree(package, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    (copy / "checks" / "title_given.py").write_text(
+        "from platemark.model.asking import stop\n"
+        "CODE = 'title-given'\nACCEPT = 'assistant'\n"
+        "def find(known):\n"
+        "    if known.name == 'good.tif':\n"
+        "        yield stop(CODE, ACCEPT, 'good.tif needs a look.', 'Look at it.')\n"
+    )
+    program = (
+        "import sys; sys.path.insert(0, sys.argv.pop(1));from platemark.app.cli import main; main()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(copy.parent), "--studio", str(studio), "sweep"],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 3, done.stderr
+    codes = [finding["code"] for job in jobs(studio) for finding in job["findings"]]
+    assert "title-given" in codes
