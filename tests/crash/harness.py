@@ -97,13 +97,17 @@ def picture(width: int, height: int, seed: int) -> np.ndarray:
 
 
 def make_studio(root: Path, profile: bytes) -> None:
-    """A studio with one picture that goes through and one that is held."""
+    """A small studio whose hot folders are empty."""
     for folder in ("surfaces", "labs", "profiles", "hot/small-rag/2x3in", "at-the-lab"):
         (root / folder).mkdir(parents=True)
     (root / "studio.toml").write_text(STUDIO)
     (root / "surfaces/small-rag.toml").write_text(SURFACE)
     (root / "labs" / f"{LAB}.toml").write_text(LAB_FILE)
     (root / "profiles/rag.icc").write_bytes(profile)
+
+
+def drop_pictures(root: Path) -> None:
+    """One picture that goes through, and one that is held."""
     srgb = build_matrix_profile("srgb")
     hot = root / "hot/small-rag/2x3in"
     tifffile.imwrite(hot / "good.tif", picture(200, 300, 1), photometric="rgb", iccprofile=srgb)

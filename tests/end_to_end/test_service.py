@@ -17,7 +17,7 @@ import tifffile
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
 
-from harness import LAB, LAB_FILE, SURFACE, make_studio, picture, printer_profile
+from harness import LAB, LAB_FILE, SURFACE, drop_pictures, make_studio, picture, printer_profile
 
 from platemark.imaging.icc import build_matrix_profile
 
@@ -33,6 +33,7 @@ def profile() -> bytes:
 @pytest.fixture
 def studio(tmp_path: Path, profile: bytes) -> Path:
     make_studio(tmp_path / "studio", profile)
+    drop_pictures(tmp_path / "studio")
     return tmp_path / "studio"
 
 
@@ -129,6 +130,16 @@ def test_the_same_file_again_is_held(studio: Path) -> None:
     again = jobs(studio)[2]
     assert again["findings"][0]["code"] == "same-again"
     assert f"{LAB}-000001" in again["findings"][0]["message"]
+
+
+def test_a_corrected_picture_takes_the_place_of_a_held_one(studio: Path) -> None:
+    """The same name with other bytes supersedes the held job of its order, and goes through."""
+    ask(studio, "sweep")
+    hot = studio / "hot/small-rag"
+    shutil.copy(hot / "taken/000001-good.tif", hot / "2x3in/untagged.tif")
+    assert ask(studio, "sweep")[0] == 0
+    assert [job["state"] for job in jobs(studio)] == ["delivered", "withdrawn", "delivered"]
+    assert not list((studio / "held/small-rag").iterdir())
 
 
 def test_the_service_takes_slow_copies_and_nested_folders(

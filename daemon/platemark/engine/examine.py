@@ -72,11 +72,24 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
             body |= _planned(known, plan)
             move(transaction, row, "examined", "examined", body)
         transaction.forget_attempts(row.job, STEP)
+        _supersede(workshop, transaction, row, known)
     log = structlog.get_logger()
     if plan is None:
         log.info("held", job=row.job, name=known.name, codes=[f.code for f in open_stops])
     else:
         log.info("examined", job=row.job, name=known.name, findings=len(findings))
+
+
+def _supersede(workshop: Workshop, transaction: Transaction, row: JobRow, known: Known) -> None:
+    """A corrected picture of the same name takes the place of a held job of its order."""
+    for earlier in known.earlier:
+        same = earlier.same_name and not earlier.same_bytes
+        if not same or earlier.state != "held" or earlier.order != known.resolved.request.order:
+            continue
+        replaced = workshop.ledger.read.job(earlier.job)
+        if replaced is not None and replaced.surface == row.surface:
+            body = {"why": "a corrected picture took its place", "superseded_by": row.job}
+            move(transaction, replaced, "superseded", "withdrawn", body)
 
 
 def hold(

@@ -124,7 +124,7 @@ class Children:
             if self._stopped:
                 return None
             folders = writable_dirs(task)
-            process = subprocess.Popen(  # noqa: S603 - our own module, by absolute path
+            process = subprocess.Popen(
                 self._command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,

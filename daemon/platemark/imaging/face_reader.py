@@ -19,6 +19,10 @@ from PIL import Image
 Pixels = NDArray[np.uint16]
 Numbers = NDArray[np.intp]
 
+# Pillow only reads tags here and in the check, of files that we made; its guard against bombs
+# would refuse large prints.
+Image.MAX_IMAGE_PIXELS = None
+
 _BITS, _COMPRESSION, _SAMPLES = 258, 259, 277
 _TILE_WIDTH, _TILE_HEIGHT, _TILE_OFFSETS = 322, 323, 324
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
+from fractions import Fraction
 from typing import Literal
 
 from platemark.model.geometry import Layout, aspect_error
@@ -13,6 +13,7 @@ from platemark.model.picture import Facts
 from platemark.model.request import Resolved
 from platemark.model.studio import Limits
 from platemark.model.surface import Surface
+from platemark.model.units import Size, orientation_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +73,26 @@ class Known:
     accepted_profile: str = ""
     """Hash of a changed profile that the photographer accepted."""
 
-    def sold_like(self, width: int, height: int) -> Iterable[str]:
-        """The lab's sizes nearest in proportion to a picture, best first, at most three."""
+    def sold_like(self, width: int, height: int) -> tuple[str, ...]:
+        """The lab's sizes that suit a picture, best first, at most three.
+
+        Those of its proportion (within 0.5 %, else the nearest in proportion) that it has pixels
+        enough for, the nearest in area to what was asked first; the largest where nothing was.
+        """
         if self.product is None:
             return ()
-        upright = [
-            size.standing_like("landscape" if width > height else "portrait")
-            for size in self.product.sizes
-        ]
-        ranked = sorted(upright, key=lambda size: (aspect_error(width, height, size), -size.w.mm))
-        return tuple(str(size) for size in ranked[:3])
+        standing = orientation_of(width, height)
+        sizes = [size.standing_like(standing) for size in self.product.sizes]
+        fair = [size for size in sizes if width / size.w.inches >= self.surface.ppi.stop]
+        same = [size for size in fair if aspect_error(width, height, size) * 200 <= 1]
+        asked = self.resolved.request.size or self.resolved.request.sheet
+        wanted = asked.w.mm * asked.h.mm if isinstance(asked, Size) else None
+
+        def away(size: Size) -> Fraction:
+            area = size.w.mm * size.h.mm
+            return -area if wanted is None else max(area / wanted, wanted / area)
+
+        same.sort(key=away)
+        rest = [size for size in fair if size not in same]
+        rest.sort(key=lambda size: aspect_error(width, height, size))
+        return tuple(str(size) for size in (*same, *rest)[:3])
