@@ -54,7 +54,7 @@ GOOD = (
         says='size = "16x12in"\nborder = "2in"\ntitle = "Heron at first light"\n'
         'note = "White border stays uncut."\n',
     ),
-    Dropped("canvas-wrap/16x20in", "forest.tif", "forest", width=4000, height=5000),
+    Dropped("canvas-wrap/16x20in", "forest.tif", "forest", width=3200, height=4000),
     Dropped(
         "rc-lustre", "poppies_8x12in_qty3.jpg", "poppies", width=3600, height=2400, form="jpeg",
         ppi="72",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+from pathlib import Path
 
 import structlog
 
@@ -33,27 +34,15 @@ def claim(workshop: Workshop, sighting: Sighting) -> int | None:
     Raises:
         PlatemarkError: the disk refuses.
     """
-    log = structlog.get_logger()
     name = shown_name(sighting.relative.rsplit(b"/", 1)[-1])
     surface = workshop.settings.surface(sighting.surface)
     if surface is None:
         return None
     gathered = gather(workshop.folders.hot, sighting.relative, surface.defaults)
     spool = workshop.folders.scratch("spool") / secrets.token_hex(8)
-    try:
-        descriptor = open_drop(workshop.folders.hot, sighting.relative)
-    except OSError as error:
-        log.warning("drop-unreadable", name=name, why=error.strerror)
+    copied = _copy(workshop, sighting, spool, name)
+    if copied is None:
         return None
-    try:
-        if durable.identity(os.fstat(descriptor)) != sighting.identity:
-            return None
-        copied = durable.copy_checked(descriptor, spool)
-    except durable.Changed:
-        log.info("drop-changed-while-read", name=name)
-        return None
-    finally:
-        os.close(descriptor)
     extension = _extension(sighting.relative)
     kept = workshop.keep_file(spool, copied.sha256, extension)
     if durable.hash_file(kept) != copied.sha256:
@@ -87,8 +76,27 @@ def claim(workshop: Workshop, sighting: Sighting) -> int | None:
             },
             job=job,
         )
-    log.info("claimed", job=job, name=name, surface=sighting.surface)
+    structlog.get_logger().info("claimed", job=job, name=name, surface=sighting.surface)
     return job
+
+
+def _copy(workshop: Workshop, sighting: Sighting, spool: Path, name: str) -> durable.Copied | None:
+    """Copy a drop into the spool; None where it vanished or changed meanwhile."""
+    log = structlog.get_logger()
+    try:
+        descriptor = open_drop(workshop.folders.hot, sighting.relative)
+    except OSError as error:
+        log.warning("drop-unreadable", name=name, why=error.strerror)
+        return None
+    try:
+        if durable.identity(os.fstat(descriptor)) != sighting.identity:
+            return None
+        return durable.copy_checked(descriptor, spool)
+    except durable.Changed:
+        log.info("drop-changed-while-read", name=name)
+        return None
+    finally:
+        os.close(descriptor)
 
 
 def said(transaction: Transaction, gathered: Gathered) -> dict[str, object]:
