@@ -48,26 +48,33 @@ class Document:
 
     def rows(self, first: int, count: int) -> Pixels:
         """Make whole rows, shape (count, width, bands)."""
-        wanted = self.row_map[first : first + count]
-        inside = wanted >= 0
         face = self.face
         if (self.width, self.height) == (face.width, face.height):
             return face.rows(first, count)
         made = np.empty((count, self.width, face.bands), np.uint16)
+        # A few rows at a time, so that the face's own rows take little room beside these.
+        step = face.row_step
+        for start in range(0, count, step):
+            part = made[start : start + step]
+            self._fill(part, self.row_map[first + start : first + start + len(part)])
+        return made
+
+    def _fill(self, made: Pixels, wanted: Numbers) -> None:
+        """Fill rows, each from the wanted row of the face."""
+        face, inside = self.face, wanted >= 0
         if self.colour:
             made[:] = self.colour
         if not inside.any():
-            return made
+            return
         lowest = int(wanted[inside].min())
         block = face.rows(lowest, int(wanted[inside].max()) + 1 - lowest)
         middle = np.s_[self.left : self.left + face.width]
         if self.colour:
             made[inside, middle] = block[wanted[inside] - lowest]
-            return made
+            return
         made[:, middle] = block[wanted - lowest]
         for side in (np.s_[: self.left], np.s_[self.left + face.width :]):
             made[:, side] = made[:, self.column_map[side] + self.left]
-        return made
 
 
 def document_of(face: FaceReader, plan: Plan, source: Profile) -> Document:

@@ -67,6 +67,7 @@ def _write_jpeg(samples: Path, plan: Plan, profile: bytes, path: Path) -> None:
     packet = xmp_packet(plan.creator, plan.rights)
     if packet:
         image.set_type(pyvips.GValue.blob_type, "xmp-data", packet)
+    # Code tables made for the picture would save a few per cent, but need all of it in memory.
     # The JFIF header has room for whole numbers only, so the resolution is in a new EXIF block of
     # the library's, which holds nothing else of note.
     keep = pyvips.ForeignKeep
@@ -74,7 +75,7 @@ def _write_jpeg(samples: Path, plan: Plan, profile: bytes, path: Path) -> None:
         str(path),
         Q=plan.jpeg_quality,
         subsample_mode="off",
-        optimize_coding=True,
+        optimize_coding=False,
         interlace=False,
         profile=path_of(profile),
         keep=keep.ICC | keep.XMP | keep.EXIF,

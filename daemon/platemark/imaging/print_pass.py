@@ -26,8 +26,8 @@ Codes16 = NDArray[np.uint16]
 Samples = NDArray[np.uint16] | NDArray[np.uint8]
 Packed = TypeVar("Packed")
 
-_STRIPS_BYTES = 150 << 20
-"""Samples in work at the same time. The engine makes its table of colours anew for each strip,
+_STRIPS_BYTES = 192 << 20
+"""Samples in memory at the same time. The engine makes its table of colours anew for each strip,
 in about .2 s, so few large strips are quicker than many small ones."""
 
 
@@ -67,6 +67,7 @@ class PrintPass:
         with ThreadPoolExecutor(threads) as pool:
             for top in range(0, height, rows):
                 waiting.append(pool.submit(self._made, top, min(rows, height - top), pack))
+                # One is handed on while the others are worked on.
                 if len(waiting) > threads:
                     yield waiting.popleft().result()
             while waiting:
@@ -75,7 +76,7 @@ class PrintPass:
     def _strip_rows(self, threads: int) -> int:
         """Rows of a strip: as many as memory allows, and so that all threads end together."""
         plan = self.plan
-        most = max(1, _STRIPS_BYTES // threads // (plan.width_px * 2 * 3))
+        most = max(1, _STRIPS_BYTES // (threads + 1) // (plan.width_px * 2 * 3))
         rounds = -(-plan.height_px // (most * threads))
         rows = -(-plan.height_px // (rounds * threads))
         whole = self.document.face.row_step if rows > 2 * self.document.face.row_step else 1

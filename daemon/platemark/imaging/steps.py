@@ -36,6 +36,7 @@ _OUT_OF_MEMORY = (
     "failed to allocate",
     "unable to allocate",
     "cannot allocate",
+    "insufficient memory",
     "memory allocation still failed",
     "failed to map segment",
 )
