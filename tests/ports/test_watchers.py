@@ -2,6 +2,9 @@
 
 import os
 import shutil
+import subprocess
+import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -23,6 +26,7 @@ from platemark.intake.watch import (
 
 PATIENCE_S = 15.0
 """After this long a watcher that has not woken never will; waiting ends at once when it does."""
+NOBODY = 65534
 QUIET_S = 0.7
 """Long enough for events of what was done before to have come."""
 
@@ -236,9 +240,10 @@ def test_a_root_behind_a_link_is_watched(make: Make, hot: Path, woken: Woken) ->
     link.symlink_to(hot)
     watcher = make(link, time.monotonic)
     watcher.start(woken)
-    woken.calm_down()
-    (hot / "smooth-rag/heron.tif").write_text("picture")
-    assert woken.within_patience()
+    for where in (hot, hot / "smooth-rag"):
+        woken.calm_down()
+        (where / "heron.tif").write_text("picture")
+        assert woken.within_patience()
     watcher.stop()
 
 
@@ -253,6 +258,63 @@ def test_a_flood_wakes_a_few_times(hot: Path, woken: Woken) -> None:
     scan = HotFolders(hot, ["smooth-rag"], quiet_s=0, compare_ctime=True)
     scan.look()
     assert len(scan.look().settled) == 1000
+
+
+def test_a_root_that_may_not_be_read_is_an_error(make: Make, woken: Woken) -> None:
+    """A root without rights is told at once, not watched in vain."""
+    mine = os.geteuid()
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0o700 if mine == 0 else 0o000)
+        watcher = make(Path(folder), time.monotonic)
+        if mine == 0:
+            os.seteuid(NOBODY)
+        try:
+            with pytest.raises(PermissionError):
+                watcher.start(woken)
+        finally:
+            os.seteuid(mine)
+            Path(folder).chmod(0o700)
+
+
+FEW_WATCHES = """
+import sys, threading
+from pathlib import Path
+from platemark.intake.scan import HotFolders
+from platemark.intake.watch import NativeWatcher
+hot = Path(sys.argv[1])
+watcher = NativeWatcher(hot)
+try:
+    watcher.start(lambda: None)
+    print("started")
+except OSError:
+    print("refused")
+scan = HotFolders(hot, ["smooth-rag"], quiet_s=0, compare_ctime=True)
+scan.look()
+print(len(scan.look().settled))
+watcher.stop()
+print(threading.active_count())
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="a limit of Linux (user_namespaces(7))")
+@pytest.mark.parametrize(("limit", "outcome"), [(0, "refused"), (20, "started")])
+def test_too_few_watches_lose_nothing(hot: Path, limit: int, outcome: str) -> None:
+    """Where the system allows too few folders to be watched, the scan still finds every file."""
+    for number in range(100):
+        (hot / f"smooth-rag/{number}").mkdir()
+        (hot / f"smooth-rag/{number}/heron.tif").touch()
+    done = subprocess.run(
+        [
+            "unshare", "--user", "--map-root-user", "sh", "-c",
+            f'echo {limit} > /proc/sys/user/max_inotify_watches && exec "$0" -c "$1" "$2"',
+            sys.executable, FEW_WATCHES, str(hot),
+        ],
+        capture_output=True, text=True, check=False,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+    )  # fmt: skip
+    if "unshare" in done.stderr or "max_inotify_watches" in done.stderr:
+        pytest.skip("a limit of one's own is not allowed here")
+    assert done.stdout.split() == [outcome, "100", "1"], done.stderr
 
 
 def test_native_watching_of_a_replaced_root_is_not_alive(hot: Path, woken: Woken) -> None:

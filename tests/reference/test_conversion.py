@@ -567,3 +567,23 @@ def test_engine_is_named(tmp_path: Path) -> None:
     assert "LittleCMS 2." in report.engine
     assert "pyvips-binary-" in report.engine
     assert report.source_profile == "sRGB compatible"
+
+
+def test_one_packed_strip_beyond_the_readers_own_limit(tmp_path: Path) -> None:
+    """A TIFF with all rows in one packed strip of over 50 MB is printed, not refused (libtiff)."""
+    pixels = np.random.default_rng(2).integers(0, 65536, (2900, 3000, 3), np.uint16)
+    made = picture(tmp_path / "job", pixels)
+    tifffile.imwrite(
+        made.original,
+        pixels,
+        photometric="rgb",
+        compression="zlib",
+        compressionargs={"level": 1},
+        rowsperstrip=len(pixels),
+        iccprofile=made.profile,
+    )
+    with tifffile.TiffFile(made.original) as file:
+        assert file.pages.first.databytecounts[0] > 50_000_000
+    np.testing.assert_array_equal(
+        rendered(render_task(made, plan_for(made, made.profile, conversion="keep"))), pixels
+    )

@@ -24,8 +24,10 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms
 from PIL.PngImagePlugin import PngInfo
 
+from platemark.imaging.header_facts import Header, read_header
 from platemark.imaging.holes import BLOCK_BYTES
-from platemark.imaging.probe import open_picture, probe
+from platemark.imaging.opening import open_picture
+from platemark.imaging.probe import _disagreement, probe
 from platemark.model.picture import Facts
 from platemark.model.work import HeaderLimits, ProbeTask
 
@@ -36,6 +38,9 @@ LIMITS = HeaderLimits(
     expansion=1000,
     progressive_pixels=100_000_000,
 )
+
+NOTHING = read_header(io.BytesIO(b"x"), 1, "picture").facts
+"""Facts of a file of which nothing is known."""
 
 Pixels = NDArray[Any]
 Writer = Callable[[Path], None]
@@ -466,6 +471,8 @@ def test_a_reserved_copy_that_is_not_complete_is_always_noticed(form: str, tmp_p
         facts = facts_of(path)
         if not facts.damage and not facts.zero_run:
             missed.append(length)
+        # Only what may still be growing is waited for.
+        assert facts.truncated or not facts.damage or len(data) - length < BLOCK_BYTES
     assert len(missed) <= (form == "TIFF: 16 bit, tiles"), missed
 
 
@@ -596,12 +603,50 @@ def test_a_bomb_is_refused_without_decoding(tmp_path: Path) -> None:
 
 
 def test_a_compressed_picture_in_one_strip_is_read(tmp_path: Path) -> None:
-    """A strip of more than 50 MB unpacked, as some editors write, passes the decoder's own cap."""
+    """A packed strip of more than 50 MB, as some editors write, passes the decoder's own cap."""
     path = tmp_path / "picture.tif"
-    pixels = np.tile(deep(), (15, 20, 1))
-    tifffile.imwrite(path, pixels, photometric="rgb", compression="zlib", rowsperstrip=len(pixels))
+    pixels = np.random.default_rng(2).integers(0, 256, (4200, 4300, 3), np.uint8)
+    tifffile.imwrite(
+        path,
+        pixels,
+        photometric="rgb",
+        compression="zlib",
+        compressionargs={"level": 1},
+        rowsperstrip=4200,
+    )
+    with pytest.raises(pyvips.Error, match="byte limit"):
+        pyvips.Image.tiffload(str(path), access="sequential", fail_on="error").avg()
+    assert facts_of(path).damage == ""
+
+
+def test_a_file_that_is_replaced_is_read_anew(tmp_path: Path) -> None:
+    """The same name with other pixels, in the same process, gives the facts of the new file."""
+    path = tmp_path / "picture.tif"
+    for level, alpha in ((255, "opaque"), (9, "transparent")):
+        pixels = with_alpha(photograph(), level)
+        tifffile.imwrite(path, pixels, photometric="rgb", extrasamples=["unassalpha"])
+        assert facts_of(path).alpha == alpha
+
+
+def test_a_cut_picture_is_no_bomb(tmp_path: Path) -> None:
+    """A flat picture cut short is said to be cut short, though it seems to unpack to very much."""
+    path = tmp_path / "picture.png"
+    Image.new("RGB", (4000, 3000), (90, 80, 70)).save(path)
+    path.write_bytes(path.read_bytes()[:2000])
     facts = facts_of(path)
-    assert (facts.damage, facts.pixels > 30_000_000) == ("", True)
+    assert (facts.truncated, facts.over_limit) == (True, "")
+
+
+def test_two_readers_that_disagree_make_a_damaged_file() -> None:
+    """Tags that say another size or depth than the decoder gives are damage (images made here)."""
+    header = Header(
+        replace(NOTHING, width=30, height=20, bits=8), data=None, alpha_band=None, decoded_bytes=0
+    )
+    picture = pyvips.Image.black(30, 20, bands=3)
+    assert _disagreement(picture, header) == ""
+    assert "30 × 21" in _disagreement(pyvips.Image.black(30, 21, bands=3), header)
+    assert "8 bits" in _disagreement(picture.cast("ushort"), header)
+    assert "transparency" in _disagreement(picture, replace(header, alpha_band=3))
 
 
 def test_content_counts_and_not_the_name(tmp_path: Path) -> None:

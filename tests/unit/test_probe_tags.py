@@ -19,7 +19,7 @@ from platemark.imaging.holes import BLOCK_BYTES, PictureData, find_hole
 from platemark.imaging.icc import build_grey_profile, build_matrix_profile
 from platemark.imaging.jpeg_tags import JpegTags, read_jpeg
 from platemark.imaging.png_tags import PngTags, read_png
-from platemark.imaging.tiff_tags import TiffTags, read_page, read_tiff
+from platemark.imaging.tiff_tags import PixelRows, TiffTags, read_page, read_tiff
 from platemark.imaging.xmp import read_xmp
 from platemark.model.picture import Facts
 
@@ -314,7 +314,14 @@ def test_sub_directories_are_not_pages() -> None:
     at = len(whole(0))
     data = whole(at) + directory("<", False, at, page(), 0)
     assert (facts_of(data).pages, facts_of(data).damage) == (1, "")
-    assert facts_of(data[:-4]).truncated
+    for length in range(at, len(data)):
+        assert facts_of(data[:length]).truncated
+
+
+def test_nonsense_in_what_hangs_on_a_page_costs_no_picture() -> None:
+    """A pointer to the camera's data that leads to no directory is left out, not damage."""
+    rows = b"\xff" * 48
+    assert facts_of(tiff(page((34665, LONG, [8])), rows=rows)).damage == ""
 
 
 @pytest.mark.parametrize(
@@ -836,6 +843,28 @@ def test_black_below_black_is_no_hole_even_on_a_border() -> None:
     rows[:width] = bytes(range(1, 129)) * (width // 128)
     rows[BLOCK_BYTES - 8 - 100 : 2 * BLOCK_BYTES + 100] = bytes(BLOCK_BYTES + 208)
     assert hole_in(grey_tiff(bytes(rows), width)) is None
+
+
+@pytest.mark.parametrize(("low", "high", "is_hole"), [(200, 0, False), (3, 200, True)])
+def test_near_black_is_told_by_the_byte_that_counts(low: int, high: int, is_hole: bool) -> None:
+    """Of 16-bit samples at an odd place in the file, the high byte says what is near black."""
+    start, row_bytes, height = 9, 3000, 20
+    rows = bytearray(bytes([low, high]) * (row_bytes // 2 * height))
+    rows[3 * BLOCK_BYTES - start : 4 * BLOCK_BYTES - start] = bytes(BLOCK_BYTES)
+    data = b"\1" * start + bytes(rows)
+    layout = PixelRows(
+        offsets=(start,),
+        counts=(len(rows),),
+        block_rows=height,
+        row_bytes=row_bytes,
+        across=1,
+        plane_blocks=1,
+        pixel_bytes=2,
+        sample_bytes=2,
+        high_byte=1,
+    )
+    where = PictureData((start,), (len(rows),), layout)
+    assert (find_hole(io.BytesIO(data), len(data), where) is not None) is is_hole
 
 
 def test_zeros_outside_the_picture_are_none_of_its_holes() -> None:

@@ -136,5 +136,6 @@ def _watch(studio: OpenStudio, wake: threading.Event) -> Watcher:
     except OSError as error:
         # Events only make it sooner; the scan finds everything without them.
         structlog.get_logger().warning("watching-not-possible", why=str(error))
-    structlog.get_logger().info("watching", how=kind)
+    else:
+        structlog.get_logger().info("watching", how=kind)
     return watcher

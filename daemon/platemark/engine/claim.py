@@ -152,13 +152,17 @@ def let_go(workshop: Workshop, row: DropRow) -> None:
         structlog.get_logger().warning("let-go", job=row.job, outcome=outcome)
 
 
+def is_the_drop(row: DropRow, found: os.stat_result) -> bool:
+    """Whether a file is the one that was claimed; a share mounted anew has another device."""
+    return (found.st_ino, found.st_size, found.st_mtime_ns) == (row.inode, row.size, row.mtime_ns)
+
+
 def _hand_over(workshop: Workshop, row: DropRow, drop: Drop) -> tuple[str, str]:
     """Move the drop if it is still the file that was claimed; what came of it, and its new name."""
     hot = workshop.folders.hot
     try:
         found = os.lstat(drop_path(workshop, drop))
-        now = (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns)
-        if now != (row.device, row.inode, row.size, row.mtime_ns):
+        if not is_the_drop(row, found):
             return "changed", ""
         return "taken", scan.let_go(hot, drop.path_bytes, row.job).name
     except FileNotFoundError:

@@ -14,7 +14,7 @@ import structlog
 
 from platemark import durable
 from platemark.engine import decide, examine, render
-from platemark.engine.claim import claim, let_go, said
+from platemark.engine.claim import claim, is_the_drop, let_go, said
 from platemark.engine.deliver import Couriers, deliver_closed
 from platemark.engine.hold import clear_held, folder_of, show_held, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
@@ -283,12 +283,7 @@ class Dispatch:
             found = os.lstat(drop_path(self._workshop, Drop(**body["drop"])))
         except OSError:
             return True
-        return (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns) != (
-            drop.device,
-            drop.inode,
-            drop.size,
-            drop.mtime_ns,
-        )
+        return not is_the_drop(drop, found)
 
     # -- what people see ---------------------------------------------------------------------
 

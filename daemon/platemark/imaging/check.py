@@ -28,7 +28,8 @@ from platemark.imaging.convert import (
 from platemark.imaging.depth import dither_tile, dithered_at
 from platemark.imaging.edges import is_bordered
 from platemark.imaging.face_reader import FaceReader
-from platemark.imaging.source import embedded_profile, find_profile, open_original
+from platemark.imaging.opening import open_picture
+from platemark.imaging.source import embedded_profile, find_profile
 from platemark.model.plan import Plan
 from platemark.model.units import shown
 from platemark.model.work import CheckReport, CheckTask
@@ -64,7 +65,7 @@ def check(task: CheckTask) -> CheckReport:
         PictureFault: a profile that the plan names is not there.
     """
     plan, files = task.plan, dict(task.profiles)
-    embedded = embedded_profile(open_original(task.original, plan.original_format))
+    embedded = embedded_profile(open_picture(task.original, plan.original_format))
     source = find_profile(plan.source_profile_sha256, files, embedded)
     output = find_profile(plan.output_profile_sha256, files, source.data)
     conversion = conversion_of(plan, source, output)
@@ -230,7 +231,7 @@ def _read_at(path: str, plan: Plan, places: Places) -> tuple[Samples, Samples]:
     image = loader(path, access="sequential", fail_on="error")
     kind = np.uint16 if image.format == "ushort" else np.uint8
     found = np.zeros((len(rows), image.bands), kind)
-    corners = []
+    corners = np.zeros((2, 2, image.bands), kind)
     order = np.argsort(rows, kind="stable")
     sorted_rows = rows[order]
     region = pyvips.Region.new(image)
@@ -241,8 +242,10 @@ def _read_at(path: str, plan: Plan, places: Places) -> tuple[Samples, Samples]:
         first, last = np.searchsorted(sorted_rows, (top, top + count))
         here = order[first:last]
         found[here] = strip[rows[here] - top, columns[here]]
-        corners += [strip[at, [0, -1]] for at in (0, -1)]
-    return found, np.stack([corners[0], corners[-1]])
+        if top == 0:
+            corners[0] = strip[0, [0, -1]]
+        corners[1] = strip[-1, [0, -1]]
+    return found, corners
 
 
 def _in_document(plan: Plan, places: Places) -> tuple[Numbers, Numbers]:

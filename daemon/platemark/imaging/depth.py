@@ -7,8 +7,6 @@ kept. JPEG is rounded, because its own coding would only spend bits on the grain
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -72,12 +70,15 @@ def dithered_at(
     return ((pixels.astype(np.uint32) + noise) // 257).astype(np.uint8)
 
 
+def round_rows(rows: Codes16) -> Codes8:
+    """Take rows of a picture, shape (height, width, bands), to 8 bit by rounding."""
+    made = np.empty(rows.shape, np.uint8)
+    for start in range(0, len(rows), _ROWS_AT_ONCE):
+        part = np.s_[start : start + _ROWS_AT_ONCE]
+        made[part] = rounded_codes(rows[part])
+    return made
+
+
 def rounded_codes(codes: Codes16) -> Codes8:
     """Round 16-bit values to 8 bit: `(v * 255 + 32767) // 65535`."""
-    return np.take(_rounding_table(), codes)
-
-
-@cache
-def _rounding_table() -> Codes8:
-    codes = np.arange(65536, dtype=np.uint64)
-    return ((codes * 255 + 32767) // 65535).astype(np.uint8)
+    return ((codes.astype(np.uint32) * 255 + 32767) // 65535).astype(np.uint8)

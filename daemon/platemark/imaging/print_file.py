@@ -6,12 +6,11 @@ import re
 from functools import partial
 from pathlib import Path
 
-import numpy as np
 import pyvips
 
 from platemark.imaging.convert import path_of
 from platemark.imaging.print_pass import PrintPass
-from platemark.imaging.tiff_writer import TiffForm, TiffWriter, pack_strips
+from platemark.imaging.tiff_writer import Compression, TiffForm, TiffWriter, pack_strips
 from platemark.model.plan import Plan
 
 _XMP = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
@@ -38,35 +37,38 @@ def write_print(
     """
     plan = passing.plan
     if plan.format == "jpeg":
+        # The library takes its samples from a file, so they make a plain TIFF first.
         try:
-            with scratch.open("wb") as stream:
-                for samples in passing.strips(threads, np.ascontiguousarray):
-                    samples.tofile(stream)
+            _write_tiff(passing, "none", b"", scratch, threads)
             _write_jpeg(scratch, plan, profile, path)
         finally:
             scratch.unlink(missing_ok=True)
-        return
+    else:
+        _write_tiff(passing, plan.compression, profile, path, threads)
+
+
+def _write_tiff(
+    passing: PrintPass, compression: Compression, profile: bytes, path: Path, threads: int
+) -> None:
+    plan = passing.plan
     form = TiffForm(
         width=plan.width_px,
         height=plan.height_px,
         bits=plan.bits,
-        compression=plan.compression,
+        compression=compression,
         ppi=plan.ppi,
         profile=profile,
         xmp=xmp_packet(plan.creator, plan.rights),
     )
     with TiffWriter(form, path) as writer:
-        for strips in passing.strips(threads, partial(pack_strips, compression=plan.compression)):
+        for strips in passing.strips(threads, partial(pack_strips, compression=compression)):
             writer.add(strips)
 
 
 def _write_jpeg(samples: Path, plan: Plan, profile: bytes, path: Path) -> None:
     per_mm = float(plan.ppi) / 25.4
-    image = pyvips.Image.rawload(str(samples), plan.width_px, plan.height_px, 3)
+    image = pyvips.Image.tiffload(str(samples), access="sequential", fail_on="error")
     image = image.copy(interpretation="srgb", xres=per_mm, yres=per_mm)
-    packet = xmp_packet(plan.creator, plan.rights)
-    if packet:
-        image.set_type(pyvips.GValue.blob_type, "xmp-data", packet)
     # Code tables made for the picture would save a few per cent, but need all of it in memory.
     # The JFIF header has room for whole numbers only, so the resolution is in a new EXIF block of
     # the library's, which holds nothing else of note.

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark.imaging.convert import Conversion, Places
-from platemark.imaging.depth import dither_rows, dither_tile, rounded_codes
+from platemark.imaging.depth import dither_rows, dither_tile, round_rows
 from platemark.imaging.edges import Document, is_bordered
 from platemark.imaging.tiff_writer import STRIP_ROWS
 from platemark.model.plan import Plan
@@ -139,5 +139,5 @@ class PrintPass:
         if self.plan.bits == 16:
             return np.ascontiguousarray(rows)
         if self.plan.format == "jpeg":
-            return rounded_codes(rows)
+            return round_rows(rows)
         return dither_rows(rows, top, self.tile)

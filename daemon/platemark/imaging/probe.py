@@ -4,7 +4,7 @@ The steps, cheapest first: first bytes, tags, the studio's limits, holes in the 
 streamed decode. Each is taken only where those before found the picture worth it, so a bomb is
 refused from its header and a file that is cut short is told from its tags.
 
-Only this step's module imports the decoder; the readers of tags beside it are plain Python.
+The readers of tags beside it are plain Python and need no decoder.
 """
 
 from __future__ import annotations
@@ -19,8 +19,9 @@ import pyvips
 
 from platemark.imaging.header_facts import Header, read_header
 from platemark.imaging.holes import BLOCK_BYTES, find_hole
+from platemark.imaging.opening import open_picture
 from platemark.imaging.steps import tells_of_memory, tells_of_threads
-from platemark.model.picture import Facts, Format
+from platemark.model.picture import Facts
 from platemark.model.work import HeaderLimits, ProbeReport, ProbeTask
 
 _OPAQUE: Final = {"uchar": 255.0, "ushort": 65535.0, "uint": 4294967295.0}
@@ -68,30 +69,6 @@ def probe(task: ProbeTask) -> ProbeReport:
         if facts.damage and not facts.truncated:
             facts = replace(facts, truncated=_ends_in_zeros(stream, size))
     return ProbeReport(facts)
-
-
-def open_picture(path: str, form: Format) -> Any:
-    """Open an original, to be streamed once, with the loader that agrees with its first bytes.
-
-    Args:
-        path: The file.
-        form: What `probe` found it to be; `other` is not taken.
-
-    Returns:
-        A pyvips image, still to be decoded, that fails at the first damaged row.
-
-    Raises:
-        pyvips.Error: Its header cannot be read.
-        KeyError: `form` has no loader.
-    """
-    loaders = {
-        # A TIFF in few strips needs more than the library's own 50 MB for one of them; the
-        # studio's limits have been held against the header, and the process has its own.
-        "tiff": lambda **options: pyvips.Image.tiffload(path, unlimited=True, **options),
-        "jpeg": lambda **options: pyvips.Image.jpegload(path, **options),
-        "png": lambda **options: pyvips.Image.pngload(path, **options),
-    }
-    return loaders[form](access="sequential", fail_on="error", revalidate=True)
 
 
 def _over_limits(header: Header, limits: HeaderLimits) -> Iterator[str]:
@@ -142,7 +119,8 @@ def _decode(path: str, header: Header) -> Facts:
     if header.alpha_band is None:
         return facts
     # The mean of whole numbers equals their largest possible value only where all of them do.
-    if mean < _OPAQUE.get(image.format, 1.0):
+    # Of floats it may be no number at all, which is not opaque either.
+    if not mean >= _OPAQUE.get(image.format, 1.0):
         return replace(facts, alpha="transparent")
     note = "The transparency channel is opaque throughout and is dropped."
     return replace(facts, alpha="opaque", notes=(*facts.notes, note))

@@ -22,13 +22,13 @@ from platemark.imaging.drawing import draw_print
 from platemark.imaging.edges import Document, document_of
 from platemark.imaging.face import make_face
 from platemark.imaging.face_reader import FaceReader
+from platemark.imaging.opening import open_picture
 from platemark.imaging.print_file import write_print
 from platemark.imaging.print_pass import PrintPass, Seen
 from platemark.imaging.source import (
     embedded_profile,
     find_profile,
     named_16_bit,
-    open_original,
 )
 from platemark.imaging.steps import PictureFault
 from platemark.model.work import RenderReport, RenderTask
@@ -42,7 +42,7 @@ def render(task: RenderTask) -> RenderReport:
         pyvips.Error: the picture cannot be decoded, or a file cannot be written.
     """
     plan, files = task.plan, dict(task.profiles)
-    original = open_original(task.original, plan.original_format)
+    original = open_picture(task.original, plan.original_format)
     source = find_profile(plan.source_profile_sha256, files, embedded_profile(original))
     output = find_profile(plan.output_profile_sha256, files, source.data)
     if output.bands != 3:

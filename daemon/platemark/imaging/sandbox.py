@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import ctypes
 import os
+import re
+import resource
 import signal
 import struct
 import sys
@@ -19,6 +21,8 @@ from pathlib import Path
 
 _MIB = 1 << 20
 _OPEN_FILES = 256
+# A thread's stack is 8 MiB on Linux, and what was asked for last may have been larger.
+_NEAR_THE_LIMIT = 32 * _MIB
 _CPU_GRACE_S = 5
 
 # prctl(2), <linux/prctl.h>
@@ -114,6 +118,23 @@ def landlock_abi() -> int:
     return max(version, 0)
 
 
+def memory_is_spent() -> bool:
+    """Whether this process has at some time come near the limit on its memory.
+
+    The system refuses a thread in the same words whether there are too many of them or no memory is
+    left for its stack; only this tells them apart. False where the system does not say.
+    """
+    limit, _ = resource.getrlimit(resource.RLIMIT_AS)
+    if limit == resource.RLIM_INFINITY:
+        return False
+    try:
+        told = Path("/proc/self/status").read_text("ascii")
+    except OSError:
+        return False
+    peak = re.search(r"^VmPeak:\s*(\d+) kB$", told, re.MULTILINE)
+    return peak is not None and limit - int(peak[1]) * 1024 < _NEAR_THE_LIMIT
+
+
 def _die_with(parent_pid: int) -> None:
     if sys.platform == "linux":
         _prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
@@ -123,8 +144,6 @@ def _die_with(parent_pid: int) -> None:
 
 
 def _limit(memory_mb: int, cpu_seconds: int, output_mb: int) -> None:
-    import resource
-
     wanted = {
         "RLIMIT_AS": (memory_mb * _MIB, memory_mb * _MIB),
         # The soft limit ends the process with SIGXCPU, which says why; the hard one with SIGKILL.

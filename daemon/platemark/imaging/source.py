@@ -14,7 +14,6 @@ from platemark.imaging.icc import IccProfile, ProfileDamage, parse_profile
 from platemark.imaging.steps import PictureFault
 from platemark.model.geometry import Box
 
-_LOADERS = {"tiff": "tiffload", "jpeg": "jpegload", "png": "pngload"}
 _BANDS = {"RGB": 3, "GRAY": 1}
 _TURNS = {
     1: "not turned",
@@ -45,22 +44,6 @@ class Profile:
     def name(self) -> str:
         """What the profile calls itself, or its hash."""
         return self.parsed.description or f"profile {self.sha256[:8]}"
-
-
-def open_original(path: str, form: str, *, whole: bool = True) -> pyvips.Image:
-    """Open a picture for one pass from top to bottom.
-
-    Args:
-        path: The file.
-        form: `tiff`, `jpeg` or `png`.
-        whole: Refuse a damaged file rather than fill in what is missing.
-
-    Returns:
-        The picture as stored; nothing is decoded yet.
-    """
-    loader = getattr(pyvips.Image, _LOADERS[form])
-    image: pyvips.Image = loader(path, access="sequential", fail_on="error" if whole else "none")
-    return image
 
 
 def embedded_profile(image: pyvips.Image) -> bytes:

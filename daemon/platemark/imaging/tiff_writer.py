@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 Samples = NDArray[np.uint16] | NDArray[np.uint8]
 Packed = bytes | memoryview
+Compression = Literal["none", "lzw", "deflate"]
 
 STRIP_ROWS: Final = 16
 """Rows of each strip; the last may have fewer."""
@@ -41,7 +42,7 @@ class TiffForm:
     width: int
     height: int
     bits: Literal[8, 16]
-    compression: Literal["none", "lzw", "deflate"]
+    compression: Compression
     ppi: Fraction
     profile: bytes
     xmp: bytes
@@ -143,8 +144,9 @@ class TiffWriter:
             283: resolution,  # YResolution
             284: _shorts(1),  # PlanarConfiguration: chunky
             296: _shorts(2),  # ResolutionUnit: inch
-            34675: (_UNDEFINED, len(form.profile), form.profile),
         }
+        if form.profile:
+            tags[34675] = (_UNDEFINED, len(form.profile), form.profile)
         if form.xmp:
             tags[700] = (_BYTE, len(form.xmp), form.xmp)
         return tags
@@ -155,7 +157,7 @@ class TiffWriter:
         return _LONG8, len(values), struct.pack(f"<{len(values)}Q", *values)
 
 
-def pack_strips(samples: Samples, compression: str) -> list[Packed]:
+def pack_strips(samples: Samples, compression: Compression) -> list[Packed]:
     """Cut samples into strips and compress them.
 
     Args:

@@ -14,7 +14,7 @@ import sys
 import traceback
 from typing import TYPE_CHECKING, Any
 
-from platemark.imaging.sandbox import Orphaned, confine
+from platemark.imaging.sandbox import Orphaned, confine, memory_is_spent
 
 if TYPE_CHECKING:
     from platemark.model.work import Failure, Report, Task
@@ -140,8 +140,6 @@ def _prepare_vips() -> None:
     pyvips.operation_block_set("VipsForeignLoad", True)
     for loader in ("Tiff", "Jpeg", "Png"):
         pyvips.operation_block_set(f"VipsForeignLoad{loader}", False)
-    # A JPEG's samples, gathered by us, come back through the raw loader, which parses nothing.
-    pyvips.operation_block_set("VipsForeignLoadRaw", False)
     # A cached result would be that of a file's old content.
     pyvips.cache_set_max(0)
 
@@ -160,9 +158,10 @@ def _failure(error: BaseException, memory_mb: int) -> Failure:
     text = str(error)
     if isinstance(error, PictureFault):
         return Failure("picture", text, trace)
-    if tells_of_threads(text):
+    no_thread = tells_of_threads(text)
+    if no_thread and not memory_is_spent():
         return Failure("world", THREAD_SENTENCE, trace)
-    if isinstance(error, MemoryError) or tells_of_memory(text):
+    if no_thread or isinstance(error, MemoryError) or tells_of_memory(text):
         return Failure("memory", memory_sentence(memory_mb), trace)
     number = getattr(error, "errno", None)
     if _TOO_LARGE in text or number == errno.EFBIG:

@@ -191,10 +191,7 @@ class HotFolders:
             self._units = {}
             return Look((), 0, (), (), offline=True, next_look_s=None)
         ended = self._now()
-        # One inode may stand for two claims: before and after a late write.
-        claimed: dict[int, set[tuple[int, int]]] = {}
-        for _, inode, size, mtime_ns in known:
-            claimed.setdefault(inode, set()).add((size, mtime_ns))
+        claimed = {each[1:] for each in known}
         for key, unit in units.items():
             before = self._units.get(key)
             if claimed:
@@ -530,9 +527,9 @@ def _no_way_out(surface: int) -> str:
     return "Platemark may not move files in this folder, so nothing in it is taken."
 
 
-def _claimed_paths(unit: _Unit, claimed: dict[int, set[tuple[int, int]]]) -> Iterator[bytes]:
+def _claimed_paths(unit: _Unit, claimed: set[tuple[int, int, int]]) -> Iterator[bytes]:
     for path, status in unit.files:
-        if (status.st_size, status.st_mtime_ns) in claimed.get(status.st_ino, ()):
+        if (status.st_ino, status.st_size, status.st_mtime_ns) in claimed:
             yield path
             yield path + SIDECAR
 

@@ -116,6 +116,8 @@ class NativeWatcher:
         # A link as root would be watched itself, not the folder behind it.
         folder = self._root.resolve(strict=True)
         self._watched = _mark(folder)
+        # watchdog watches a folder that it may not read in vain, and says nothing.
+        os.scandir(folder).close()
         observer = Observer()
         try:
             observer.schedule(
@@ -177,7 +179,7 @@ class PollingWatcher:
             OSError: the root is not there.
         """
         self._started = self._now()
-        self._root.stat()
+        os.scandir(self._root).close()
         self._stop = threading.Event()
         first = _glance(self._root, {})
         self._thread = threading.Thread(
