@@ -18,6 +18,7 @@ import os
 import stat
 import sys
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,7 +29,8 @@ from platemark.model.errors import DiskFault, DiskFull
 Moment = Literal["before", "after"]
 Observer = Callable[[Moment, str, tuple[Path, ...]], None]
 
-_CHUNK = 4 * 1024 * 1024
+_CHUNK = 1 << 20
+"""Larger ones do not stay in a processor's cache between reading, hashing and writing."""
 _RENAME_NOREPLACE = 1
 _RENAME_EXCL = 4
 _FICLONE = 0x40049409
@@ -171,8 +173,23 @@ def publish(source: Path, target: Path) -> None:
         sync_folder(source.parent)
 
 
+def sync_and_hash(path: Path) -> str:
+    """Make the bytes of a file lasting, and read them back meanwhile.
+
+    The system may give them from memory and not from the disk: what is proved is that the file
+    holds what was written, and that the disk has reported no fault.
+
+    Returns:
+        SHA-256 of what was read, hexadecimal.
+    """
+    with ThreadPoolExecutor(1) as beside:
+        hashed = beside.submit(hash_file, path)
+        sync_file(path)
+        return hashed.result()
+
+
 def copy_checked(descriptor: int, target: Path) -> Copied:
-    """Copy an open file into a new one while hashing it, and sync the copy.
+    """Copy an open file into a new one while hashing it, sync the copy and read it back.
 
     Args:
         descriptor: A regular file opened for reading, at its start.
@@ -180,6 +197,7 @@ def copy_checked(descriptor: int, target: Path) -> Copied:
 
     Raises:
         Changed: size, time or inode differ after the copy.
+        DiskFault: the copy holds other bytes than were written.
         FileExistsError: the target exists.
     """
     before = os.fstat(descriptor)
@@ -188,10 +206,11 @@ def copy_checked(descriptor: int, target: Path) -> Copied:
     with step("write", target):
         out = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
         try:
-            while chunk := os.read(descriptor, _CHUNK):
-                hashed.update(chunk)
-                total += len(chunk)
-                view = memoryview(chunk)
+            buffer = memoryview(bytearray(_CHUNK))
+            while got := os.readv(descriptor, [buffer]):
+                view = buffer[:got]
+                hashed.update(view)
+                total += got
                 while view:
                     view = view[os.write(out, view) :]
         finally:
@@ -200,12 +219,20 @@ def copy_checked(descriptor: int, target: Path) -> Copied:
     if identity(before) != identity(after) or total != after.st_size:
         target.unlink(missing_ok=True)
         raise Changed(str(target))
-    sync_file(target)
-    return Copied(hashed.hexdigest(), total)
+    copied = Copied(hashed.hexdigest(), total)
+    if sync_and_hash(target) != copied.sha256:
+        raise DiskFault(
+            f"The disk gave back other bytes than were written to {target.name}.",
+            "The file that was copied is untouched. Check the disk before going on.",
+        )
+    return copied
 
 
-def copy_out(source: Path, target: Path, mode: int = 0o644) -> None:
+def copy_out(source: Path, target: Path, mode: int = 0o644) -> str:
     """Copy one of our files to a new one, sharing blocks where the disk can; never a hard link.
+
+    Returns:
+        SHA-256 of the copy as it was read back, hexadecimal.
 
     Raises:
         FileExistsError: the target exists.
@@ -221,7 +248,7 @@ def copy_out(source: Path, target: Path, mode: int = 0o644) -> None:
                 os.close(write)
         finally:
             os.close(read)
-    sync_file(target)
+    return sync_and_hash(target)
 
 
 def remove_file(path: Path) -> None:

@@ -329,7 +329,11 @@ def test_white_and_black_stay(space: str, factor: float, tmp_path: Path) -> None
 @pytest.mark.parametrize("space", ["srgb", "adobe-rgb", "display-p3", "romm"])
 @pytest.mark.parametrize("version", [2, 4])
 def test_no_code_moves_in_linear_light(space: str, version: int, tmp_path: Path) -> None:
-    """A plain area of any code keeps its code through a reduction in linear light."""
+    """A plain area of any code keeps its code through a reduction in linear light.
+
+    A pure power of 2.2 is so steep at black that a few of its 16 darkest codes, of 65,536, come
+    back one beside; black itself does not.
+    """
     # 128 × 128 areas of 16 × 16 px hold 16,384 codes: the darkest 8,192 and then one in seven.
     codes = np.concatenate([np.arange(8192), np.arange(8192, 65536, 7)])[:16384]
     areas = np.kron(codes.reshape(128, 128), np.ones((16, 16), int)).astype(np.uint16)
@@ -337,7 +341,10 @@ def test_no_code_moves_in_linear_light(space: str, version: int, tmp_path: Path)
     half = resampled(tmp_path, np.stack([areas] * 3, -1), 1024, 1024, profile)
     # The kernel reaches 3 px of the result each way; 3 and 4 of 8 are clear of the borders.
     middles = half[4::8, 4::8]
-    assert np.array_equal(middles, np.stack([codes.reshape(128, 128)] * 3, -1))
+    moved = middles.astype(int) - codes.reshape(128, 128, 1)
+    assert not moved[codes.reshape(128, 128) > 16].any()
+    assert not moved[0, 0].any()
+    assert np.abs(moved).max() <= (1 if space == "adobe-rgb" else 0)
 
 
 def test_reduction_averages_light(tmp_path: Path) -> None:
@@ -435,15 +442,13 @@ def test_canvas_document(tmp_path: Path) -> None:
     assert np.array_equal(ours, np.pad(pixels, ((600, 600), (600, 600), (0, 0)), mode="symmetric"))
 
 
-def test_face_is_a_tiled_16_bit_file(tmp_path: Path) -> None:
-    """The face is an uncompressed 16-bit TIFF in tiles of 256 × 256, in the picture's own space."""
+def test_face_is_plain_samples(tmp_path: Path) -> None:
+    """The face holds the picture's 16-bit samples in its own space, row after row."""
     made = picture(tmp_path, skimage.data.coffee())
     task = render_task(made, plan_for(made, printer()), printer())
     render(task)
-    with tifffile.TiffFile(task.face) as file:
-        page = file.pages[0]
-        assert (page.tilewidth, page.tilelength, page.compression) == (256, 256, 1)
-        assert np.array_equal(page.asarray(), photograph("coffee"))
+    wanted = photograph("coffee")
+    assert np.array_equal(np.fromfile(task.face, np.uint16).reshape(wanted.shape), wanted)
 
 
 def test_grey_becomes_equal_colours(tmp_path: Path) -> None:

@@ -106,7 +106,7 @@ def render_task(
         plan=plan,
         original=str(made.original),
         profiles=kept(made.folder, *profiles),
-        face=str(made.folder / "face.tif"),
+        face=str(made.folder / "picture.face"),
         print_file=str(made.folder / f"print.{suffix}"),
         drawing=str(made.folder / "drawing.jpg"),
         lines=lines,

@@ -215,12 +215,12 @@ def retrieve(studio: str | None, number: int, folder: Path) -> None:
                 "Restore the archive from a backup.",
             )
         try:
-            durable.copy_out(source, target)
+            copied = durable.copy_out(source, target)
         except FileExistsError as error:
             raise UsageError(
                 f"{target} is already there; nothing was overwritten.", "Choose another folder."
             ) from error
-        if sha256 and durable.hash_file(target) != sha256:
+        if sha256 and copied != sha256:
             raise DiskFault(
                 f"{name} no longer has the hash that the record has.",
                 "The archive is damaged there; restore that file from a backup.",

@@ -15,7 +15,6 @@ from platemark.intake.layers import Gathered, gather
 from platemark.intake.scan import Sighting, open_drop
 from platemark.ledger.read import DropRow
 from platemark.ledger.store import Transaction
-from platemark.model.errors import DiskFault
 from platemark.model.job import Drop, shown_name
 from platemark.model.plain import to_plain
 from platemark.model.request import PERSONAL_KEYS, Layer
@@ -44,12 +43,7 @@ def claim(workshop: Workshop, sighting: Sighting) -> int | None:
     if copied is None:
         return None
     extension = _extension(sighting.relative)
-    kept = workshop.keep_file(spool, copied.sha256, extension)
-    if durable.hash_file(kept) != copied.sha256:
-        raise DiskFault(
-            f"The archive gave back other bytes than were written for {name}.",
-            "The dropped file is untouched. Check the disk before going on.",
-        )
+    workshop.keep_file(spool, copied.sha256, extension)
     drop = Drop(
         sighting.surface,
         sighting.relative.hex(),

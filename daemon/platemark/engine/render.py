@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -59,7 +60,7 @@ def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
     _need_room(workshop, plan)
     attempt = workshop.ledger.begin_attempt(row.job, STEP)
     stem = f"{row.job}-{attempt}"
-    face = workshop.folders.scratch("faces") / f"{stem}.tif"
+    face = workshop.folders.scratch("faces") / f"{stem}.face"
     print_file = workshop.folders.scratch("prints") / f"{stem}.{extension_of(plan)}"
     drawing = drawing_path(workshop, row.job)
     for path in (face, print_file, drawing):
@@ -128,14 +129,17 @@ def _work(workshop: Workshop, render: RenderTask, check: CheckTask, limits: Chil
     made = workshop.children.run(render, limits)
     if isinstance(made, Failure):
         return made
-    held_against = workshop.children.run(check, limits)
+    spool = Path(render.print_file)
+    # The disk works while the check does. Nobody writes to the file any more.
+    with ThreadPoolExecutor(1) as beside:
+        checking = beside.submit(workshop.children.run, check, limits)
+        sha256 = durable.sync_and_hash(spool)
+        held_against = checking.result()
     if isinstance(held_against, Failure):
         return held_against
     if not isinstance(made, RenderReport) or not isinstance(held_against, CheckReport):
         return Failure("bug", "a child process brought another report than was asked")
-    spool = Path(render.print_file)
-    durable.sync_file(spool)
-    return Rendered(made, held_against, spool, durable.hash_file(spool), spool.stat().st_size)
+    return Rendered(made, held_against, spool, sha256, spool.stat().st_size)
 
 
 def _profiles(workshop: Workshop, plan: Plan) -> tuple[tuple[str, str], ...]:
@@ -196,5 +200,5 @@ def _check_failed(row: JobRow, check: CheckReport) -> Finding:
 
 
 def _clear_faces(workshop: Workshop, job: int) -> None:
-    for face in workshop.folders.scratch("faces").glob(f"{job}-*.tif"):
+    for face in workshop.folders.scratch("faces").glob(f"{job}-*.face"):
         durable.remove_file(face)

@@ -34,6 +34,10 @@ from platemark.model.plan import Plan
 from platemark.model.units import shown
 from platemark.model.work import CheckReport, CheckTask
 
+# Pillow only reads tags here, of a file that we made; its guard against bombs would refuse large
+# prints.
+Image.MAX_IMAGE_PIXELS = None
+
 _STRIP_ROWS = 128
 _PPI_TOLERANCE = Fraction(1, 100)
 _TIFF_BITS, _TIFF_SAMPLES, _TIFF_PROFILE = 258, 277, 34675
@@ -70,13 +74,15 @@ def check(task: CheckTask) -> CheckReport:
     output = find_profile(plan.output_profile_sha256, files, source.data)
     conversion = conversion_of(plan, source, output)
     reasons = list(_against_plan(_stated(task.print_file), plan))
-    with FaceReader(task.face) as face:
-        if (face.width, face.height) != (plan.placed.width, plan.placed.height):
-            reasons.append("the face is not of the planned size")
-        if reasons:
-            return _report(reasons, None, _NOT_COMPARED)
-        places = sample_places(face.width, face.height, plan.dither_seed)
-        taken = face.pixels(places.rows, places.columns)
+    if reasons:
+        return _report(reasons, None, _NOT_COMPARED)
+    placed = plan.placed
+    places = sample_places(placed.width, placed.height, plan.dither_seed)
+    try:
+        with FaceReader(task.face, placed.width, placed.height, source.bands) as face:
+            taken = face.pixels(places.rows, places.columns)
+    except ValueError:
+        return _report(["the face is not of the planned size"], None, _NOT_COMPARED)
     try:
         printed, corners = _read_at(task.print_file, plan, places)
     except pyvips.Error as error:

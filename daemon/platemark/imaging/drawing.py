@@ -16,6 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from platemark.imaging.convert import path_of
 from platemark.imaging.edges import is_bordered, solid_colour
+from platemark.imaging.face_reader import FaceReader
 from platemark.imaging.icc import build_matrix_profile
 from platemark.imaging.source import Profile, named_16_bit
 from platemark.model.geometry import Box
@@ -56,12 +57,12 @@ STYLES: dict[str, LineStyle] = {
 
 
 def draw_print(
-    face: pyvips.Image, plan: Plan, source: Profile, lines: tuple[Line, ...], path: str
+    face: FaceReader, plan: Plan, source: Profile, lines: tuple[Line, ...], path: str
 ) -> None:
     """Draw the document as it will be printed.
 
     Args:
-        face: The picture as placed, with random access.
+        face: The picture as placed.
         plan: Says where it lies and what is around it.
         source: What the face's samples mean.
         lines: Boxes in document pixels, before any mirroring.
@@ -102,14 +103,6 @@ def small_srgb(image: pyvips.Image, source: Profile) -> Image.Image:
     return Image.fromarray(np.ascontiguousarray(shown.numpy()))
 
 
-def shrunk(image: pyvips.Image, width: int, height: int) -> pyvips.Image:
-    """Make a picture small enough to look at; whole pixels are averaged first, which is fast."""
-    step = max(1, min(image.width // width, image.height // height))
-    if step > 1:
-        image = image.shrink(step, step)
-    return image.resize(width / image.width, vscale=height / image.height, kernel="linear")
-
-
 def draw_box(pen: ImageDraw.ImageDraw, box: Box, style: LineStyle) -> None:
     """Draw the outline of a box, its lines inside it."""
     half = style.width / 2
@@ -138,10 +131,13 @@ def save_jpeg(picture: Image.Image, path: str) -> None:
     )
 
 
-def _small_document(face: pyvips.Image, plan: Plan, source: Profile, scale: float) -> Image.Image:
+def _small_document(face: FaceReader, plan: Plan, source: Profile, scale: float) -> Image.Image:
     size = (max(1, round(plan.width_px * scale)), max(1, round(plan.height_px * scale)))
     box = _scaled(plan.placed, scale, size)
-    picture = named_16_bit(shrunk(face, box.width, box.height))
+    step = max(1, min(face.width // box.width, face.height // box.height))
+    small = pyvips.Image.new_from_array(face.shrunk(step))
+    across, down = box.width / small.width, box.height / small.height
+    picture = named_16_bit(small.resize(across, vscale=down, kernel="linear"))
     if (box.width, box.height) == size:
         return small_srgb(picture, source)
     if is_bordered(plan):

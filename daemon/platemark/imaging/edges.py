@@ -18,6 +18,8 @@ from platemark.model.plan import Plan
 _PAD_MODES: dict[str, Literal["symmetric", "edge"]] = {"mirror": "symmetric", "extend": "edge"}
 """NumPy's names; symmetric repeats the edge pixel: 2 1 | 1 2 3."""
 
+_ROWS_AT_ONCE = 256
+
 Pixels = NDArray[np.uint16]
 Numbers = NDArray[np.intp]
 
@@ -53,9 +55,8 @@ class Document:
             return face.rows(first, count)
         made = np.empty((count, self.width, face.bands), np.uint16)
         # A few rows at a time, so that the face's own rows take little room beside these.
-        step = face.row_step
-        for start in range(0, count, step):
-            part = made[start : start + step]
+        for start in range(0, count, _ROWS_AT_ONCE):
+            part = made[start : start + _ROWS_AT_ONCE]
             self._fill(part, self.row_map[first + start : first + start + len(part)])
         return made
 

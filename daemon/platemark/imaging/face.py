@@ -59,14 +59,14 @@ def make_face(original: pyvips.Image, plan: Plan, source: Profile, path: str) ->
             f"{width} × {height} px; plan the picture again."
         )
     if plan.orientation == 1:
-        _write_tiled(picture, path)
+        picture.rawsave(path)
         return tuple(changes)
     # Turning reads in another order than the file has, so it goes by a tiled file of its own.
     as_stored = Path(path).with_suffix(".stored")
     try:
         _write_tiled(picture, str(as_stored))
-        tiled = named_16_bit(pyvips.Image.tiffload(str(as_stored), access="random"))
-        _write_tiled(upright(tiled, plan.orientation), path)
+        tiled = pyvips.Image.tiffload(str(as_stored), access="random")
+        upright(tiled, plan.orientation).rawsave(path)
     finally:
         as_stored.unlink(missing_ok=True)
     return tuple(changes)

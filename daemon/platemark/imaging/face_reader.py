@@ -1,8 +1,8 @@
 """Read a face, in any order and in several threads, with nothing between us and the file.
 
-The face is our own: uncompressed, 16 bit, in square tiles. Its rows are wanted again and again, so
-they are read straight from where the tiles lie; through a picture library each row would be
-copied four times.
+The face is our own: its samples, 16 bit in this machine's order, row after row, and nothing else.
+Its rows are wanted again and again, so they are read straight into their place; through a picture
+library each would be copied four times.
 """
 
 from __future__ import annotations
@@ -14,44 +14,33 @@ from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
 Pixels = NDArray[np.uint16]
 Numbers = NDArray[np.intp]
 
-# Pillow only reads tags here and in the check, of files that we made; its guard against bombs
-# would refuse large prints.
-Image.MAX_IMAGE_PIXELS = None
-
-_BITS, _COMPRESSION, _SAMPLES = 258, 259, 277
-_TILE_WIDTH, _TILE_HEIGHT, _TILE_OFFSETS = 322, 323, 324
-
 
 @dataclass(slots=True)
 class FaceReader:
-    """An open face; use it in a `with` statement."""
+    """An open face; use it in a `with` statement.
+
+    Raises:
+        ValueError: on entering, the file is not of that size.
+    """
 
     path: str
-    width: int = field(init=False)
-    height: int = field(init=False)
-    bands: int = field(init=False)
-    _tile: tuple[int, int] = field(init=False)
-    """Height and width, px."""
-    _offsets: Numbers = field(init=False)
-    """Of each tile in the file, shape (down, across)."""
+    width: int
+    height: int
+    bands: int
     _handle: int = field(init=False)
 
     def __enter__(self) -> Self:
-        with Image.open(self.path, formats=("TIFF",)) as opened:
-            tags = opened.tag_v2  # type: ignore[attr-defined]
-            self.width, self.height = opened.size
-        self.bands = int(tags[_SAMPLES])
-        if set(tags[_BITS]) != {16} or tags[_COMPRESSION] != 1 or _TILE_OFFSETS not in tags:
-            raise ValueError(f"{self.path} is not a face: uncompressed 16-bit tiles")
-        self._tile = (int(tags[_TILE_HEIGHT]), int(tags[_TILE_WIDTH]))
-        down, across = -(-self.height // self._tile[0]), -(-self.width // self._tile[1])
-        self._offsets = np.array(tags[_TILE_OFFSETS], np.intp).reshape(down, across)
         self._handle = os.open(self.path, os.O_RDONLY | os.O_CLOEXEC)
+        if os.fstat(self._handle).st_size != self.height * self._row_bytes:
+            os.close(self._handle)
+            raise ValueError(
+                f"{self.path} is not a face of {self.width} × {self.height} px with "
+                f"{self.bands} channels"
+            )
         return self
 
     def __exit__(
@@ -61,11 +50,6 @@ class FaceReader:
         trace: TracebackType | None,
     ) -> None:
         os.close(self._handle)
-
-    @property
-    def row_step(self) -> int:
-        """Rows of one tile; whole multiples are read without waste."""
-        return self._tile[0]
 
     def rows(self, first: int, count: int) -> Pixels:
         """Read whole rows.
@@ -78,55 +62,50 @@ class FaceReader:
             Shape (count, width, bands).
         """
         made = np.empty((count, self.width, self.bands), np.uint16)
-        step = self._tile[0]
-        for band in range(first // step, -(-(first + count) // step)):
-            start = max(first, band * step)
-            end = min(first + count, (band + 1) * step)
-            self._read_band(band, start - band * step, made[start - first : end - first])
+        self._read_into(first * self._row_bytes, made)
         return made
 
     def pixels(self, rows: Numbers, columns: Numbers) -> Pixels:
-        """Read single pixels, shape (n, bands); each tile that has any is read once."""
-        height, width = self._tile
-        down, across = rows // height, columns // width
-        number = down * self._offsets.shape[1] + across
-        order = np.argsort(number, kind="stable")
+        """Read single pixels, shape (n, bands); neighbours in a row are read together."""
         made = np.empty((len(rows), self.bands), np.uint16)
-        bounds = np.flatnonzero(np.diff(number[order])) + 1
-        for here in np.split(order, bounds):
-            if len(here):
-                tile = self._read_tiles(int(down[here[0]]), int(across[here[0]]), 1)[0]
-                made[here] = tile[rows[here] % height, columns[here] % width]
+        places = rows * self.width + columns
+        order = np.argsort(places, kind="stable")
+        for run in np.split(order, np.flatnonzero(np.diff(places[order]) != 1) + 1):
+            if len(run):
+                together = np.empty((len(run), self.bands), np.uint16)
+                self._read_into(int(places[run[0]]) * self.bands * 2, together)
+                made[run] = together
         return made
 
-    def _read_band(self, band: int, skip: int, into: Pixels) -> None:
-        """Fill rows of `into` from one row of tiles, leaving its first `skip` rows out."""
-        width = self._tile[1]
-        tiles = self._read_tiles(band, 0, self._offsets.shape[1])
-        count = len(into)
-        for at, tile in enumerate(tiles):
-            left = at * width
-            right = min(left + width, self.width)
-            into[:, left:right] = tile[skip : skip + count, : right - left]
+    def shrunk(self, step: int) -> Pixels:
+        """Make a small picture to look at: each pixel for `step` × `step` of the face.
 
-    def _read_tiles(self, down: int, across: int, count: int) -> Pixels:
-        """Read neighbouring tiles of one row, in one go where they lie one behind the other."""
-        height, width = self._tile
-        shape = (height, width, self.bands)
-        tile_bytes = height * width * self.bands * 2
-        offsets = self._offsets[down, across : across + count]
-        buffer = np.empty((count, *shape), np.uint16)
-        if np.all(np.diff(offsets) == tile_bytes):
-            self._read_into(int(offsets[0]), buffer)
-        else:
-            for at, offset in enumerate(offsets):
-                self._read_into(int(offset), buffer[at])
-        return buffer
+        All columns of up to three rows of each square are averaged: to read every row of a large
+        picture takes longer than all else in a drawing.
+
+        Args:
+            step: Pixels a side of each square; squares that are not whole are left out.
+
+        Returns:
+            Shape (height // step, width // step, bands).
+        """
+        across, down = self.width // step, self.height // step
+        made = np.empty((down, across, self.bands), np.uint16)
+        chosen = sorted({step // 6, step // 2, step - 1 - step // 6})
+        for y in range(down):
+            rows = np.stack([self.rows(y * step + row, 1)[0, : across * step] for row in chosen])
+            squares = rows.reshape(len(chosen), across, step, self.bands)
+            made[y] = np.rint(squares.mean(axis=(0, 2), dtype=np.float32))
+        return made
+
+    @property
+    def _row_bytes(self) -> int:
+        return self.width * self.bands * 2
 
     def _read_into(self, offset: int, buffer: Pixels) -> None:
         view = buffer.reshape(-1).view(np.uint8).data
         while view:
             got = os.preadv(self._handle, [view], offset)
             if not got:
-                raise ValueError(f"{self.path} ends before its tiles do")
+                raise ValueError(f"{self.path} ends before its rows do")
             view, offset = view[got:], offset + got

@@ -26,7 +26,7 @@ Codes16 = NDArray[np.uint16]
 Samples = NDArray[np.uint16] | NDArray[np.uint8]
 Packed = TypeVar("Packed")
 
-_STRIPS_BYTES = 192 << 20
+_STRIPS_BYTES = 320 << 20
 """Samples in memory at the same time. The engine makes its table of colours anew for each strip,
 in about .2 s, so few large strips are quicker than many small ones."""
 
@@ -79,9 +79,7 @@ class PrintPass:
         most = max(1, _STRIPS_BYTES // (threads + 1) // (plan.width_px * 2 * 3))
         rounds = -(-plan.height_px // (most * threads))
         rows = -(-plan.height_px // (rounds * threads))
-        whole = self.document.face.row_step if rows > 2 * self.document.face.row_step else 1
-        step = max(whole, STRIP_ROWS)
-        return -(-rows // step) * step
+        return -(-rows // STRIP_ROWS) * STRIP_ROWS
 
     def _made(self, top: int, height: int, pack: Callable[[Samples], Packed]) -> Packed:
         """Make one strip of the print from nothing."""

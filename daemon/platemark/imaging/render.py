@@ -1,8 +1,8 @@
 """Make a print: the face first, then from the face the file that the lab prints.
 
 The face is the picture as it will lie on the front, upright, cropped, at its final size, in its
-own colour space and 16 bit, in a tiled file that can be read in any order. Mirroring and turning
-need that, and so do the drawing and the process that checks the print.
+own colour space and 16 bit, as plain samples in a file that can be read in any order. Mirroring
+needs that, and so do the drawing and the process that checks the print.
 """
 
 from __future__ import annotations
@@ -25,11 +25,7 @@ from platemark.imaging.face_reader import FaceReader
 from platemark.imaging.opening import open_picture
 from platemark.imaging.print_file import write_print
 from platemark.imaging.print_pass import PrintPass, Seen
-from platemark.imaging.source import (
-    embedded_profile,
-    find_profile,
-    named_16_bit,
-)
+from platemark.imaging.source import embedded_profile, find_profile
 from platemark.imaging.steps import PictureFault
 from platemark.model.work import RenderReport, RenderTask
 
@@ -49,13 +45,15 @@ def render(task: RenderTask) -> RenderReport:
         raise PictureFault("The print would be grey; labs print RGB, so plan it with an RGB space.")
     changes = list(make_face(original, plan, source, task.face))
     conversion = conversion_of(plan, source, output)
-    with FaceReader(task.face) as face, ThreadPoolExecutor(1) as pool:
+    placed = plan.placed
+    with (
+        FaceReader(task.face, placed.width, placed.height, source.bands) as face,
+        ThreadPoolExecutor(1) as pool,
+    ):
         document = document_of(face, plan, source)
         seen = _write(document, conversion, task, exact=False)
         # Drawing and judging keep one processor busy each.
-        drawing = pool.submit(
-            draw_print, open_face(task.face), plan, source, task.lines, task.drawing
-        )
+        drawing = pool.submit(draw_print, face, plan, source, task.lines, task.drawing)
         agreement = None
         if not conversion.is_nothing:
             agreement = conversion.agreement(seen.after, conversion.exact(seen.before))
@@ -64,11 +62,6 @@ def render(task: RenderTask) -> RenderReport:
         drawing.result()
     changes += print_changes(plan, source, output, agreement)
     return RenderReport(tuple(changes), engine(), source.name)
-
-
-def open_face(path: str) -> pyvips.Image:
-    """Open a face for the pixel library."""
-    return named_16_bit(pyvips.Image.tiffload(path, access="random", fail_on="error"))
 
 
 def _write(document: Document, conversion: Conversion, task: RenderTask, *, exact: bool) -> Seen:

@@ -56,7 +56,7 @@ class RenderTask:
     profiles: tuple[tuple[str, str], ...]
     """(SHA-256, path) of every profile that the plan names and that is not embedded."""
     face: str
-    """Where to write the face: uncompressed, 256 × 256 tiles, 16 bit."""
+    """Where to write the face: its 16-bit samples, row after row, and nothing else."""
     print_file: str
     drawing: str
     """Where to write the ticket's picture, a JPEG in sRGB of at most 1,200 px a side."""

@@ -155,8 +155,8 @@ def _same_jobs(parcel_ticket: ParcelTicket, items: Sequence[ParcelItem]) -> None
 def _copy_proved(staging: Path, item: ParcelItem) -> None:
     expected = item.ticket.print_file
     target = staging / expected.path
-    durable.copy_out(Path(item.print_file), target)
-    if target.stat().st_size == expected.bytes and _hash(target) == expected.sha256:
+    sha256 = durable.copy_out(Path(item.print_file), target)
+    if sha256 == expected.sha256 and target.stat().st_size == expected.bytes:
         return
     if _hash(Path(item.print_file)) != expected.sha256:
         raise DiskFault(
