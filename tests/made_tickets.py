@@ -7,8 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from platemark.model.finding import Change, Finding
-from platemark.model.geometry import Box
 from platemark.model.notice import HeldNotice
+from platemark.model.terms import Box
 from platemark.model.ticket import (
     ParcelItem,
     ParcelTicket,

@@ -28,8 +28,9 @@ from platemark.imaging.delta_e import delta_e_2000
 from platemark.imaging.depth import dither_tile, rounded_codes
 from platemark.imaging.icc import build_grey_profile, build_matrix_profile
 from platemark.imaging.render import render
-from platemark.model.geometry import Box, lay_out
-from platemark.model.request import EdgeChoice, Request
+from platemark.model.geometry import lay_out
+from platemark.model.request import Request
+from platemark.model.terms import Box, EdgeChoice
 from platemark.model.units import parse_size
 from platemark.model.work import RenderReport, RenderTask
 

@@ -18,8 +18,7 @@ from platemark.imaging.icc import build_grey_profile, build_matrix_profile
 from platemark.imaging.preview import preview
 from platemark.imaging.render import render
 from platemark.imaging.steps import PictureFault
-from platemark.model.geometry import Box
-from platemark.model.request import EdgeChoice
+from platemark.model.terms import Box, EdgeChoice
 from platemark.model.work import Choice, Line, PreviewTask
 
 COFFEE = skimage.data.coffee()

@@ -19,7 +19,7 @@ from platemark.imaging.check import check
 from platemark.imaging.icc import build_matrix_profile
 from platemark.imaging.render import render
 from platemark.imaging.steps import PictureFault
-from platemark.model.geometry import Box
+from platemark.model.terms import Box
 from platemark.model.work import CheckTask
 
 ADOBE = build_matrix_profile("adobe-rgb")

@@ -11,9 +11,8 @@ import pyvips
 from numpy.typing import NDArray
 
 from platemark.imaging.icc import build_matrix_profile
-from platemark.model.geometry import Box
 from platemark.model.plan import Plan, seeded
-from platemark.model.request import EdgeChoice
+from platemark.model.terms import Box, EdgeChoice
 from platemark.model.work import CheckTask, ChildLimits, Line, RenderTask
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]

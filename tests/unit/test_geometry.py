@@ -6,8 +6,9 @@ from given import ANY_PPI, CANVAS, FIXED_300, LUSTRE, PAPER, asked, canvas_produ
 from hypothesis import given
 from hypothesis import strategies as st
 
-from platemark.model.geometry import Box, Layout, Misfit, aspect_error, lay_out
+from platemark.model.geometry import Layout, Misfit, aspect_error, lay_out
 from platemark.model.lab import PpiRange
+from platemark.model.terms import Box
 from platemark.model.units import Length, parse_full_size
 
 

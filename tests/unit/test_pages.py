@@ -22,7 +22,7 @@ from made_tickets import (
 from platemark.imaging.drawing import STYLES
 from platemark.intake.answers import WIDTH, answer_text, read_answer
 from platemark.intake.held import OURS, picture_name, why_html, why_text, write_held_folder
-from platemark.model.geometry import Box
+from platemark.model.terms import Box
 from platemark.model.ticket import TicketGeometry
 from platemark.parcel.changes_txt import WIDTH as CHANGES_WIDTH
 from platemark.parcel.changes_txt import changes_text

@@ -16,11 +16,11 @@ from platemark.intake.held import OURS, picture_name, write_held_folder
 from platemark.ledger.read import JobRow
 from platemark.model.errors import DiskFault
 from platemark.model.finding import Finding
-from platemark.model.geometry import Box
 from platemark.model.job import Drop
 from platemark.model.notice import HeldNotice
 from platemark.model.picture import Facts
 from platemark.model.plain import from_plain
+from platemark.model.terms import Box
 from platemark.model.units import BadSize, parse_full_size, shown
 from platemark.model.work import Choice, PreviewReport, PreviewTask
 

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from platemark.imaging.delta_e import delta_e_2000
 from platemark.imaging.source import Profile
 from platemark.model.plan import Plan
-from platemark.model.surface import Intent
+from platemark.model.terms import Intent
 
 Pixels = NDArray[np.uint16]
 

@@ -19,8 +19,8 @@ from platemark.imaging.edges import is_bordered, solid_colour
 from platemark.imaging.face_reader import FaceReader
 from platemark.imaging.icc import build_matrix_profile
 from platemark.imaging.source import Profile, named_16_bit
-from platemark.model.geometry import Box
 from platemark.model.plan import Plan
+from platemark.model.terms import Box
 from platemark.model.work import Line
 
 LARGEST_SIDE_PX = 1200

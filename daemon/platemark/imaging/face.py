@@ -13,15 +13,14 @@ from platemark.imaging.source import (
     Profile,
     colour_bands,
     in_16_bit,
-    named_16_bit,
     stored_box,
     turn_in_words,
     upright,
 )
 from platemark.imaging.steps import PictureFault
 from platemark.model.finding import Change
-from platemark.model.geometry import Box
 from platemark.model.plan import Plan
+from platemark.model.terms import Box
 from platemark.model.units import shown
 
 _TILE_PX = 256

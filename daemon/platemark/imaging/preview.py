@@ -24,7 +24,7 @@ from platemark.imaging.drawing import (
 from platemark.imaging.icc import ProfileDamage, build_matrix_profile, parse_profile
 from platemark.imaging.source import embedded_profile, upright
 from platemark.imaging.steps import PictureFault
-from platemark.model.geometry import Box
+from platemark.model.terms import Box
 from platemark.model.work import Choice, PreviewReport, PreviewTask
 
 _INTERPRETATIONS = {"RGB": 3, "GRAY": 1}

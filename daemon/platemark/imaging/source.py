@@ -12,7 +12,7 @@ import pyvips
 
 from platemark.imaging.icc import IccProfile, ProfileDamage, parse_profile
 from platemark.imaging.steps import PictureFault
-from platemark.model.geometry import Box
+from platemark.model.terms import Box
 
 _BANDS = {"RGB": 3, "GRAY": 1}
 _TURNS = {

@@ -11,8 +11,9 @@ from decimal import Decimal
 from fractions import Fraction
 
 from platemark.model.lab import Product
-from platemark.model.request import CROP_NAMES, Border, CropBox, EdgeChoice, Request
+from platemark.model.request import CROP_NAMES, Border, CropBox, Request
 from platemark.model.surface import Surface
+from platemark.model.terms import Box, EdgeChoice
 from platemark.model.units import (
     ZERO,
     Length,
@@ -29,20 +30,6 @@ _REAL_PIXELS_AT_EDGE = ("included", "image")
 
 class Misfit(ValueError):
     """A request whose measures contradict each other or the product; the message says how."""
-
-
-@dataclass(frozen=True, slots=True)
-class Box:
-    """A rectangle in pixels."""
-
-    left: int
-    top: int
-    width: int
-    height: int
-
-    def inset(self, by: int) -> Box:
-        """The rectangle `by` pixels further in on every side."""
-        return Box(self.left + by, self.top + by, self.width - 2 * by, self.height - 2 * by)
 
 
 @dataclass(frozen=True, slots=True)

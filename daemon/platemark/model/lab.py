@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, time
 from typing import Literal
 
-from platemark.model.surface import Intent
+from platemark.model.terms import Intent
 from platemark.model.units import Length, Size
 
 WorkingSpace = Literal["srgb", "adobe-rgb", "display-p3", "romm"]

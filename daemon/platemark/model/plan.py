@@ -7,10 +7,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
-from platemark.model.geometry import Box
 from platemark.model.plain import digest
-from platemark.model.request import EdgeChoice
-from platemark.model.surface import Intent
+from platemark.model.terms import Box, EdgeChoice, Intent
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from platemark.model.geometry import Layout
 from platemark.model.known import Known
 from platemark.model.lab import Product
 from platemark.model.plan import Plan, seeded
-from platemark.model.surface import Intent
+from platemark.model.terms import Intent
 from platemark.model.work import Line
 
 ASSUMED_SPACE = "srgb"

@@ -15,7 +15,8 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Literal, get_args
 
-from platemark.model.surface import EdgeMode, Place
+from platemark.model.surface import Place
+from platemark.model.terms import EdgeChoice, EdgeMode
 from platemark.model.units import (
     ZERO,
     BadSize,
@@ -84,17 +85,6 @@ class CropBox:
 
     def __str__(self) -> str:
         return f"{self.left} {self.top} {self.right} {self.bottom}"
-
-
-@dataclass(frozen=True, slots=True)
-class EdgeChoice:
-    """How bleed or wrap is filled, and the colour where it is solid."""
-
-    mode: EdgeMode
-    colour: str | None = None
-
-    def __str__(self) -> str:
-        return f"{self.mode} {self.colour}" if self.colour else self.mode
 
 
 @dataclass(frozen=True, slots=True)

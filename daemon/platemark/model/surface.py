@@ -7,14 +7,13 @@ from datetime import date
 from decimal import Decimal
 from typing import Literal
 
+from platemark.model.terms import EdgeMode, Intent
 from platemark.model.units import Length
 
 Gloss = Literal["matte", "lustre", "gloss", "metallic"]
 Direction = Literal["none", "along-width", "along-height"]
 Place = Literal["indoor", "bright", "humid", "outdoor"]
 Edge = Literal["none", "bleed", "wrap"]
-EdgeMode = Literal["none", "included", "mirror", "extend", "solid", "image"]
-Intent = Literal["perceptual", "relative", "saturation", "absolute"]
 
 
 @dataclass(frozen=True, slots=True)

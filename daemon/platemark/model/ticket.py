@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from platemark.model.finding import Change
-from platemark.model.geometry import Box
-from platemark.model.surface import Intent
+from platemark.model.terms import Box, Intent
 
 TICKET_VERSION = "1"
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from platemark.model.finding import Change
-from platemark.model.geometry import Box
 from platemark.model.picture import Facts
 from platemark.model.plan import Plan
+from platemark.model.terms import Box
 
 
 @dataclass(frozen=True, slots=True)

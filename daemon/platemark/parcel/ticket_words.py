@@ -10,7 +10,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from platemark.model.job import shown_name
-from platemark.model.surface import Intent
+from platemark.model.terms import Intent
 from platemark.model.ticket import Ticket, TicketCheck, TicketColour, TicketGeometry, TicketWeight
 from platemark.model.units import BadSize, Size, orientation_of, parse_size, shown
 

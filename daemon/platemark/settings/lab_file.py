@@ -20,7 +20,7 @@ from platemark.model.lab import (
     ProfileUse,
     WorkingSpace,
 )
-from platemark.model.surface import Intent
+from platemark.model.terms import Intent
 from platemark.model.units import ZERO, Length
 from platemark.settings.values import (
     Day,

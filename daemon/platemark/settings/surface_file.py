@@ -10,17 +10,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, PlainValidator, ValidationInfo, WithJsonSchema, field_validator
 
 from platemark.model.request import READERS, read_value
-from platemark.model.surface import (
-    Direction,
-    Edge,
-    EdgeMode,
-    Gloss,
-    Intent,
-    Layer,
-    Place,
-    PpiFloors,
-    Surface,
-)
+from platemark.model.surface import Direction, Edge, Gloss, Layer, Place, PpiFloors, Surface
+from platemark.model.terms import EdgeMode, Intent
 from platemark.settings.values import (
     Around,
     Day,
