@@ -165,9 +165,10 @@ def test_whole_job_against_bare_and_careful(
     if kind == "canvas":
         width, height = 6340, 7925  # 5:4, and as many pixels
     write_picture(source, width, height)
+    # A lab's profile is admitted once, so a first small print has that behind it.
     warm = tmp_path / "warm.tif"
     write_picture(warm, 600, 900)
-    ours(root, warm, "hot/small-rag/warm_2x3in.tif")
+    ours(root, warm, str(Path(drop).with_name("warm_2x3in.tif")))
     profile = root / "profiles/rag.icc"
     # Each once and in turn: the same file with the same request again would rightly be held.
     a = bare(source, tmp_path, profile, kind)
