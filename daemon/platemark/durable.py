@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from platemark.model.errors import DiskFault, DiskFull
+from platemark.model.errors import DiskFault, DiskFull, PlatemarkError
 
 Moment = Literal["before", "after"]
 Observer = Callable[[Moment, str, tuple[Path, ...]], None]
@@ -200,6 +200,11 @@ def copy_checked(descriptor: int, target: Path) -> Copied:
         DiskFault: the copy holds other bytes than were written.
         FileExistsError: the target exists.
     """
+    with _gone_if_unfinished(target):
+        return _copy_checked(descriptor, target)
+
+
+def _copy_checked(descriptor: int, target: Path) -> Copied:
     before = os.fstat(descriptor)
     hashed = hashlib.sha256()
     total = 0
@@ -217,7 +222,6 @@ def copy_checked(descriptor: int, target: Path) -> Copied:
             os.close(out)
     after = os.fstat(descriptor)
     if identity(before) != identity(after) or total != after.st_size:
-        target.unlink(missing_ok=True)
         raise Changed(str(target))
     copied = Copied(hashed.hexdigest(), total)
     if sync_and_hash(target) != copied.sha256:
@@ -237,18 +241,34 @@ def copy_out(source: Path, target: Path, mode: int = 0o644) -> str:
     Raises:
         FileExistsError: the target exists.
     """
-    with step("write", target):
-        read = os.open(source, os.O_RDONLY)
-        try:
-            write = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+    with _gone_if_unfinished(target):
+        with step("write", target):
+            read = os.open(source, os.O_RDONLY)
             try:
-                if not _clone(read, write):
-                    _copy_bytes(read, write)
+                write = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+                try:
+                    if not _clone(read, write):
+                        _copy_bytes(read, write)
+                finally:
+                    os.close(write)
             finally:
-                os.close(write)
-        finally:
-            os.close(read)
-    return sync_and_hash(target)
+                os.close(read)
+        return sync_and_hash(target)
+
+
+@contextmanager
+def _gone_if_unfinished(target: Path) -> Iterator[None]:
+    """Remove a new file that could not be finished: on a full disk it holds the last of the room.
+
+    A file that was there before is another's and stays.
+    """
+    try:
+        yield
+    except FileExistsError:
+        raise
+    except (PlatemarkError, OSError, Changed):
+        target.unlink(missing_ok=True)
+        raise
 
 
 def remove_file(path: Path) -> None:

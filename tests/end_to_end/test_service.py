@@ -1,87 +1,20 @@
 """The real command on real folders: dropped from outside, killed midway, extended by files."""
 
-import json
 import os
 import shutil
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import bagit
-import pytest
 import tifffile
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
-
-from harness import LAB, LAB_FILE, SURFACE, drop_pictures, make_studio, picture, printer_profile
+from at_work import ask, jobs, states, wait_for
+from harness import LAB, LAB_FILE, SURFACE, picture
 
 from platemark.imaging.icc import build_matrix_profile
-
-PLATEMARK = Path(sys.executable).with_name("platemark")
-PATIENCE_S = 90
-
-
-@pytest.fixture(scope="session")
-def profile() -> bytes:
-    return printer_profile()
-
-
-@pytest.fixture
-def studio(tmp_path: Path, profile: bytes) -> Path:
-    make_studio(tmp_path / "studio", profile)
-    drop_pictures(tmp_path / "studio")
-    return tmp_path / "studio"
-
-
-@pytest.fixture
-def started(studio: Path) -> Iterator[Callable[[], subprocess.Popen[bytes]]]:
-    """Starts the service, and ends whatever is left of it."""
-    running: list[subprocess.Popen[bytes]] = []
-
-    def start() -> subprocess.Popen[bytes]:
-        command = [str(PLATEMARK), "--studio", str(studio), "--log", "json", "run"]
-        running.append(subprocess.Popen(command, stderr=subprocess.DEVNULL))
-        return running[-1]
-
-    yield start
-    for process in running:
-        process.kill()
-        process.wait()
-
-
-def ask(studio: Path, *words: str) -> tuple[int, str]:
-    done = subprocess.run(
-        [str(PLATEMARK), "--studio", str(studio), *words],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-    assert "Traceback" not in done.stderr + done.stdout
-    return done.returncode, done.stdout + done.stderr
-
-
-def jobs(studio: Path) -> list[dict[str, Any]]:
-    code, text = ask(studio, "jobs", "--json")
-    return json.loads(text) if code == 0 else []
-
-
-def wait_for(studio: Path, right: Callable[[list[dict[str, Any]]], bool]) -> list[dict[str, Any]]:
-    deadline = time.monotonic() + PATIENCE_S
-    while time.monotonic() < deadline:
-        found = jobs(studio)
-        if right(found):
-            return found
-        time.sleep(0.3)
-    raise AssertionError(f"it never came to that: {found}")
-
-
-def states(found: list[dict[str, Any]]) -> dict[str, str]:
-    return {job["original_name"]: job["state"] for job in found}
 
 
 def test_sweep_takes_everything_and_says_what_is_held(studio: Path) -> None:

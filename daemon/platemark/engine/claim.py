@@ -31,13 +31,15 @@ def claim(workshop: Workshop, sighting: Sighting) -> int | None:
         The job's number; None where the file vanished or changed meanwhile (the next scan tells).
 
     Raises:
-        PlatemarkError: the disk refuses.
+        DiskFull: there is not room enough; nothing was begun.
+        DiskFault: the disk refuses.
     """
     name = shown_name(sighting.relative.rsplit(b"/", 1)[-1])
     surface = workshop.settings.surface(sighting.surface)
     if surface is None:
         return None
     gathered = gather(workshop.folders.hot, sighting.relative, surface.defaults)
+    workshop.need_room(sighting.size, f"take in {name}")
     spool = workshop.folders.scratch("spool") / secrets.token_hex(8)
     copied = _copy(workshop, sighting, spool, name)
     if copied is None:
@@ -124,7 +126,7 @@ def let_go(workshop: Workshop, row: DropRow) -> None:
     """Move a claimed drop and its sidecar to `taken/`, and record that the folder let go.
 
     A drop that is not the file that was claimed stays where it is, as a new drop, with an alarm.
-    May be called again after a crash at any point.
+    While its hot folder is away nothing is decided. May be called again after a crash at any point.
     """
     job = workshop.ledger.read.job(row.job)
     if job is None:
@@ -133,7 +135,10 @@ def let_go(workshop: Workshop, row: DropRow) -> None:
     if entry is None:
         return
     drop = Drop(**entry.body["drop"])
-    outcome, taken = _hand_over(workshop, row, drop)
+    handed = _hand_over(workshop, row, drop)
+    if handed is None:
+        return
+    outcome, taken = handed
     if outcome == "taken":
         _sidecar_follows(workshop, row)
     with workshop.ledger.transaction() as transaction:
@@ -151,8 +156,11 @@ def is_the_drop(row: DropRow, found: os.stat_result) -> bool:
     return (found.st_ino, found.st_size, found.st_mtime_ns) == (row.inode, row.size, row.mtime_ns)
 
 
-def _hand_over(workshop: Workshop, row: DropRow, drop: Drop) -> tuple[str, str]:
-    """Move the drop if it is still the file that was claimed; what came of it, and its new name."""
+def _hand_over(workshop: Workshop, row: DropRow, drop: Drop) -> tuple[str, str] | None:
+    """Move the drop if it is still the file that was claimed; what came of it, and its new name.
+
+    None where its folder is away: what a share holds that is not connected, nobody knows.
+    """
     hot = workshop.folders.hot
     try:
         found = os.lstat(drop_path(workshop, drop))
@@ -163,7 +171,17 @@ def _hand_over(workshop: Workshop, row: DropRow, drop: Drop) -> tuple[str, str]:
         # After a crash it may have been moved already; else somebody took it away.
         name = drop.path_bytes.rsplit(b"/", 1)[-1]
         target = scan.taken_path(hot, drop.surface_folder, row.job, name)
-        return ("taken", target.name) if os.path.lexists(target) else ("vanished", "")
+        if os.path.lexists(target):
+            return "taken", target.name
+        return ("vanished", "") if _is_there(hot / drop.surface_folder, row.device) else None
+
+
+def _is_there(folder: Path, device: int) -> bool:
+    """Whether a hot folder is on the disk or share where it was; an empty mount point is not."""
+    try:
+        return folder.stat().st_dev == device
+    except OSError:
+        return False
 
 
 def _sidecar_follows(workshop: Workshop, row: DropRow) -> None:

@@ -81,16 +81,17 @@ class Dispatch:
             wake: Called from another thread when a picture's step has come to its end.
         """
         before = self._workshop.ledger.read.head().seq
-        self._take_answers()
-        look = self._take_drops()
+        self._guarded(self._take_answers)
+        look = self._hot.look(self._known_drops())
+        self._guarded(partial(self._take_drops, look))
         self._collect()
-        self._watch_growing()
+        self._guarded(self._watch_growing)
         self._begin(wake)
-        self._let_go()
+        self._let_go(look)
         self._show_held()
         self._guarded(partial(close_due, self._workshop))
-        deliver_closed(self._workshop, self._couriers)
-        self._show_waiting(look)
+        self._guarded(partial(deliver_closed, self._workshop, self._couriers))
+        self._guarded(partial(self._show_waiting, look))
         startable = 0 if self._paused() else len(self._startable())
         return Turn(
             moving=look.moving,
@@ -129,17 +130,17 @@ class Dispatch:
                 if not outcome.applied:
                     self._sheets[row.job] = outcome.sentence
 
-    def _take_drops(self) -> Look:
+    def _known_drops(self) -> set[tuple[int, int, int, int]]:
         here = self._workshop.ledger.read.drops(here=True)
-        known = {(row.device, row.inode, row.size, row.mtime_ns) for row in here}
-        look = self._hot.look(known)
+        return {(row.device, row.inode, row.size, row.mtime_ns) for row in here}
+
+    def _take_drops(self, look: Look) -> None:
         if not self._paused():
             for sighting in look.settled:
                 self._guarded(partial(claim, self._workshop, sighting))
         self._late = tuple(
             line for sidecar in look.lone_sidecars if (line := self._late_sidecar(sidecar))
         )
-        return look
 
     def _late_sidecar(self, sidecar: Sighting) -> WaitingLine | None:
         """A request that lands after its picture: plan anew while that is possible, else say so."""
@@ -287,7 +288,9 @@ class Dispatch:
 
     # -- what people see ---------------------------------------------------------------------
 
-    def _let_go(self) -> None:
+    def _let_go(self, look: Look) -> None:
+        if look.offline:
+            return
         for drop in self._workshop.ledger.read.drops(here=True):
             row = self._workshop.ledger.read.job(drop.job)
             if row is not None and row.state != "claimed":

@@ -21,7 +21,7 @@ from platemark.engine.ticketing import item_of
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow, ParcelRow
 from platemark.ledger.store import stamp
-from platemark.model.errors import RecordDamaged
+from platemark.model.errors import PlatemarkError, RecordDamaged
 from platemark.model.job import job_number
 from platemark.model.lab import Lab
 from platemark.model.ticket import TICKET_VERSION, ParcelItem, ParcelTicket
@@ -31,6 +31,8 @@ from platemark.parcel.file_names import print_file_name
 
 def close_due(workshop: Workshop, *, everything: bool = False) -> int:
     """Close every parcel whose time has come; gives how many."""
+    # A parcel that was sealed when the disk gave out has its jobs already.
+    resume(workshop)
     closed = 0
     zone = ZoneInfo(workshop.settings.studio.time_zone)
     rendered = workshop.ledger.read.jobs(state="rendered")
@@ -116,6 +118,8 @@ def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[Job
     name = f"{lab.id}-{job_number(number)}"
     staging = workshop.folders.scratch("parcels") / f"{name}.{secrets.token_hex(4)}"
     items = _items(workshop, lab, rows)
+    wanted = sum(item.ticket.print_file.bytes for item in items)
+    workshop.need_room(wanted, f"pack parcel {name}")
     ticket = ParcelTicket(
         version=TICKET_VERSION,
         parcel=name,
@@ -126,7 +130,11 @@ def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[Job
         witness=workshop.ledger.read.head(),
         tickets=tuple(item.ticket for item in items),
     )
-    built = build_parcel(staging, ticket, items)
+    try:
+        built = build_parcel(staging, ticket, items)
+    except PlatemarkError:
+        durable.remove_tree(staging)
+        raise
     with workshop.ledger.transaction() as transaction:
         transaction.append(
             "parcel-sealed",

@@ -18,6 +18,9 @@ from platemark.model.known import ProfileStanding
 from platemark.model.lab import Lab, Product, ProfileUse
 from platemark.model.work import AdmitReport, AdmitTask, ChildLimits, Failure
 
+ATTEMPTS = 2
+"""A profile whose trial ends so often without an answer is refused; one such end may be chance."""
+
 
 def standing_of(workshop: Workshop, lab: Lab, product: Product) -> ProfileStanding:
     """How a product's profile stands, trying and registering a new one where none is registered.
@@ -33,8 +36,14 @@ def standing_of(workshop: Workshop, lab: Lab, product: Product) -> ProfileStandi
     registered = any(row.state == "admitted" for row in rows)
     known = next((row for row in rows if row.sha256 == sha256), None)
     if sha256 is not None and (known is None or (known.state == "refused" and not registered)):
-        report = try_profile(workshop.children, path, workshop.child_limits(1))
-        _record(workshop, _kind(report, registered), lab, product, path, sha256, report)
+        # What is tried is our own copy, so that nobody can put another in its place meanwhile.
+        try:
+            sha256 = workshop.keep_bytes(path.read_bytes(), "icc")
+        except OSError:
+            return standing_among(read, rows, product.profile, None)
+        kept = workshop.folders.archived(sha256, "icc")
+        report = try_profile(workshop.children, kept, workshop.child_limits(1))
+        _record(workshop, _kind(report, registered), lab, product, sha256, report)
         rows = rows_of(read, lab, product)
     return standing_among(read, rows, product.profile, sha256)
 
@@ -112,12 +121,13 @@ def try_profile(children: Children, path: Path, limits: ChildLimits) -> AdmitRep
     Raises:
         ChildFault: the system would not start one.
     """
-    outcome = children.run(AdmitTask(str(path), "RGB"), limits)
-    if isinstance(outcome, AdmitReport):
-        return outcome
-    if isinstance(outcome, Failure) and outcome.kind == "world":
-        raise ChildFault(outcome.sentence)
-    why = outcome.sentence if isinstance(outcome, Failure) else "the trial brought no answer"
+    for _ in range(ATTEMPTS):
+        outcome = children.run(AdmitTask(str(path), "RGB"), limits)
+        if isinstance(outcome, AdmitReport):
+            return outcome
+        if isinstance(outcome, Failure) and outcome.kind == "world":
+            raise ChildFault(outcome.sentence, "It is tried again.")
+    why = f"the process that read it broke down {ATTEMPTS} times"
     return AdmitReport(False, (why,), "", "", "", "", "")
 
 
@@ -132,19 +142,17 @@ def _record(
     kind: str,
     lab: Lab,
     product: Product,
-    path: Path,
     sha256: str,
     report: AdmitReport,
 ) -> None:
-    if report.accepted:
-        workshop.keep_bytes(path.read_bytes(), "icc")
+    file = product.profile.file if product.profile is not None else ""
     with workshop.ledger.transaction() as transaction:
         transaction.append(
             kind,
             {
                 "lab": lab.id,
                 "surface": product.surface,
-                "file": path.name,
+                "file": file,
                 "sha256": sha256,
                 "description": report.description,
                 "version": report.version,
@@ -154,7 +162,7 @@ def _record(
                 "reasons": list(report.reasons),
             },
         )
-    structlog.get_logger().info(kind, lab=lab.id, surface=product.surface, file=path.name)
+    structlog.get_logger().info(kind, lab=lab.id, surface=product.surface, file=file)
 
 
 def _date(at: str) -> date:

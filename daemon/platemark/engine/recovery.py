@@ -9,11 +9,9 @@ import structlog
 from platemark import durable
 from platemark.engine.claim import let_go
 from platemark.engine.pack import resume
-from platemark.engine.workshop import Workshop
+from platemark.engine.workshop import ROOM_KEPT, Workshop
 from platemark.intake.mounts import is_network, same_volume
 from platemark.model.errors import DiskFault, DiskFull
-
-ROOM_TO_START = 256 * 2**20
 
 
 def recover(workshop: Workshop) -> None:
@@ -58,5 +56,5 @@ def _fit_disk(workshop: Workshop) -> None:
             "work/, archive/, held/ and outgoing/ are not all on one disk.",
             "Move them together; only hot folders may be elsewhere.",
         )
-    if shutil.disk_usage(folders.root).free < ROOM_TO_START:
+    if shutil.disk_usage(folders.root).free < ROOM_KEPT:
         raise DiskFull("The studio's disk is nearly full.", "Free some space, then start again.")

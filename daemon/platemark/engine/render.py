@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -17,7 +16,6 @@ from platemark.engine.profiles import unchanged
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
 from platemark.model.asking import stop
-from platemark.model.errors import DiskFull
 from platemark.model.finding import Finding
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.plan import Plan
@@ -57,7 +55,10 @@ def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
     plan = plan_of(workshop, row)
     if not _profile_still_good(workshop, row, plan):
         return None
-    _need_room(workshop, plan)
+    workshop.need_room(
+        plan.width_px * plan.height_px * 6 * workshop.limits.free_factor,
+        f"prepare {row.original_name} as {plan.width_px} × {plan.height_px} px",
+    )
     attempt = workshop.ledger.begin_attempt(row.job, STEP)
     stem = f"{row.job}-{attempt}"
     face = workshop.folders.scratch("faces") / f"{stem}.face"
@@ -174,16 +175,6 @@ def _profile_still_good(workshop: Workshop, row: JobRow, plan: Plan) -> bool:
         step=STEP,
     )
     return False
-
-
-def _need_room(workshop: Workshop, plan: Plan) -> None:
-    needed = plan.width_px * plan.height_px * 6 * workshop.limits.free_factor
-    if shutil.disk_usage(workshop.folders.work).free < needed:
-        raise DiskFull(
-            f"There is not room enough to prepare a picture of {plan.width_px} × "
-            f"{plan.height_px} px ({needed // 2**20} MB wanted).",
-            "The job waits. Free some space; Platemark goes on by itself.",
-        )
 
 
 def _decoded_mb(plan: Plan) -> int:

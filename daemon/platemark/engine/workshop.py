@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cache
@@ -15,6 +16,7 @@ from platemark.engine.clock import Clock
 from platemark.imaging.child import Children
 from platemark.imaging.icc import build_matrix_profile
 from platemark.ledger.store import Ledger
+from platemark.model.errors import DiskFull
 from platemark.model.job import Drop, job_number
 from platemark.model.studio import Limits, Settings
 from platemark.model.work import ChildLimits, HeaderLimits
@@ -90,6 +92,10 @@ class Folders:
         return self.held / surface / f"{stem}--{job_number(job)}"
 
 
+ROOM_KEPT = 256 << 20
+"""Bytes that no picture may take of the studio's disk."""
+
+
 @dataclass(slots=True)
 class Workshop:
     """What every step works with."""
@@ -113,6 +119,23 @@ class Workshop:
     def parallel(self) -> int:
         """Pictures worked on at once."""
         return self.limits.jobs or max(1, (os.cpu_count() or 1) // 2)
+
+    def need_room(self, wanted: int, what: str) -> None:
+        """Refuse to begin what would fill the disk: the record and the word to people need room.
+
+        Args:
+            wanted: Bytes that will be written.
+            what: What for, as in “There is not room enough to …”.
+
+        Raises:
+            DiskFull: there is not room enough.
+        """
+        if shutil.disk_usage(self.folders.work).free < wanted + ROOM_KEPT:
+            raise DiskFull(
+                f"There is not room enough on the studio's disk to {what} "
+                f"({(wanted + ROOM_KEPT) >> 20} MB wanted).",
+                "It waits. Free some space; Platemark goes on by itself.",
+            )
 
     def child_limits(self, output_mb: int) -> ChildLimits:
         """What one child process may use."""

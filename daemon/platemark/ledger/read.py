@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from platemark.ledger.chain import FIRST_PREVIOUS, Entry, Fault, first_fault
-from platemark.model.errors import DiskFault, RecordDamaged, StudioMissing
+from platemark.model.errors import DiskFault, DiskFull, RecordDamaged, StudioMissing
 from platemark.model.job import State
 from platemark.model.ticket import Witness
 
@@ -301,8 +301,13 @@ class Reader:
         return None
 
 
-def damage(error: sqlite3.DatabaseError) -> RecordDamaged | DiskFault:
+def damage(error: sqlite3.DatabaseError) -> RecordDamaged | DiskFault | DiskFull:
     """Turn what SQLite says into a fault with a sentence and a hint."""
+    if error.sqlite_errorcode == sqlite3.SQLITE_FULL:
+        return DiskFull(
+            "The disk has no room left for the record.",
+            "Nothing is lost. Free some space; Platemark goes on by itself.",
+        )
     if isinstance(error, sqlite3.OperationalError):
         return DiskFault(
             f"The record cannot be read or written just now: {error}.",

@@ -1,0 +1,49 @@
+"""Ask the real command, and wait for what a running service comes to."""
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+PLATEMARK = Path(sys.executable).with_name("platemark")
+PATIENCE_S = 90
+
+
+def ask(studio: Path, *words: str, within: Sequence[str] = ()) -> tuple[int, str]:
+    """Run a command on a studio, perhaps with others before it; its exit code and all it said."""
+    done = subprocess.run(
+        [*within, str(PLATEMARK), "--studio", str(studio), *words],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert "Traceback" not in done.stderr + done.stdout
+    return done.returncode, done.stdout + done.stderr
+
+
+def jobs(studio: Path, within: Sequence[str] = ()) -> list[dict[str, Any]]:
+    """Every job of a studio; none while there is no record yet."""
+    code, text = ask(studio, "jobs", "--json", within=within)
+    return json.loads(text) if code == 0 else []
+
+
+def wait_for(
+    studio: Path, right: Callable[[list[dict[str, Any]]], bool], within: Sequence[str] = ()
+) -> list[dict[str, Any]]:
+    """Wait until the jobs are as they should be, and give them."""
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline:
+        found = jobs(studio, within)
+        if right(found):
+            return found
+        time.sleep(0.3)
+    raise AssertionError(f"it never came to that: {found}")
+
+
+def states(found: list[dict[str, Any]]) -> dict[str, str]:
+    """The state of each job by the name of its file."""
+    return {job["original_name"]: job["state"] for job in found}

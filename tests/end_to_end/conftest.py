@@ -1,0 +1,42 @@
+"""A small studio, and the service started on it as its own process."""
+
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
+
+from at_work import PLATEMARK
+from harness import drop_pictures, make_studio, printer_profile
+
+
+@pytest.fixture(scope="session")
+def profile() -> bytes:
+    return printer_profile()
+
+
+@pytest.fixture
+def studio(tmp_path: Path, profile: bytes) -> Path:
+    make_studio(tmp_path / "studio", profile)
+    drop_pictures(tmp_path / "studio")
+    return tmp_path / "studio"
+
+
+@pytest.fixture
+def started(studio: Path) -> Iterator[Callable[[], subprocess.Popen[bytes]]]:
+    """Starts the service, and ends whatever is left of it."""
+    running: list[subprocess.Popen[bytes]] = []
+
+    def start() -> subprocess.Popen[bytes]:
+        command = [str(PLATEMARK), "--studio", str(studio), "--log", "json", "run"]
+        running.append(subprocess.Popen(command, stderr=subprocess.DEVNULL))
+        return running[-1]
+
+    yield start
+    for process in running:
+        process.kill()
+        process.wait()

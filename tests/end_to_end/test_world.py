@@ -1,0 +1,166 @@
+"""The world fails while the service runs: a child is killed, a disk fills, a folder goes away."""
+
+import io
+import os
+import shutil
+import signal
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+import tifffile
+from at_work import PLATEMARK, ask, jobs, states, wait_for
+from harness import make_studio, picture
+
+from platemark.imaging.icc import build_matrix_profile
+
+Start = Callable[[], "subprocess.Popen[bytes]"]
+DISK_MB = 700
+
+
+def children_of(process: int) -> list[tuple[int, str]]:
+    """Processes that a process started, with the words of their commands."""
+    found = []
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            parent = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
+            words = (folder / "cmdline").read_bytes().replace(b"\0", b" ").decode()
+        except (FileNotFoundError, ProcessLookupError):
+            continue
+        if parent == process:
+            found.append((int(folder.name), words))
+    return found
+
+
+def drop(folder: Path, name: str, width: int, height: int) -> None:
+    """Drop a good picture; one of 3000 × 4500 px takes the service some seconds."""
+    made = io.BytesIO()
+    srgb = build_matrix_profile("srgb")
+    tifffile.imwrite(made, picture(width, height, 3), photometric="rgb", iccprofile=srgb)
+    (folder / name).write_bytes(made.getvalue())
+
+
+def end_one_child(service: int) -> None:
+    """Wait for a child process that works on a picture, and end it as the kernel would."""
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
+        for child, words in children_of(service):
+            if "platemark.imaging.worker" in words:
+                os.kill(child, signal.SIGKILL)
+                return
+        time.sleep(0.005)
+    raise AssertionError("no child process was seen")
+
+
+def test_a_killed_child_costs_one_attempt(studio: Path, started: Start) -> None:
+    """A child that is killed from outside is tried once more; its picture comes out once."""
+    shutil.rmtree(studio / "hot/small-rag/2x3in")
+    (studio / "hot/small-rag/2x3in").mkdir()
+    drop(studio / "hot/small-rag/2x3in", "large.tif", 3000, 4500)
+    process = started()
+    wait_for(studio, lambda rows: len(rows) == 1)
+    end_one_child(process.pid)
+    wait_for(studio, lambda rows: states(rows) == {"large.tif": "rendered"})
+    log = ask(studio, "ledger", "show")[1]
+    assert log.count("rendered") == 1
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(timeout=60) == 0
+    assert ask(studio, "ledger", "verify")[0] == 0
+
+
+def test_a_picture_that_kills_twice_is_held(studio: Path, started: Start) -> None:
+    """After two ends the picture is held with a sentence; its neighbours go through."""
+    hot = studio / "hot/small-rag/2x3in"
+    process = started()
+    wait_for(studio, lambda rows: "rendered" in states(rows).values() and len(rows) == 2)
+    drop(hot, "large.tif", 3000, 4500)
+    wait_for(studio, lambda rows: len(rows) == 3)
+    end_one_child(process.pid)
+    end_one_child(process.pid)
+    drop(hot, "next.tif", 200, 300)
+    found = wait_for(studio, lambda rows: states(rows).get("next.tif") == "rendered")
+    held = next(job for job in found if job["original_name"] == "large.tif")
+    assert held["state"] == "held"
+    assert [finding["code"] for finding in held["findings"]] == ["file-stops-its-reader"]
+    assert "stopped its reading process 2 times" in held["findings"][0]["message"]
+
+
+def test_a_hot_folder_that_goes_away_and_comes_back(studio: Path, started: Start) -> None:
+    """While hot/ is away nothing is decided; what came meanwhile is taken when it is back."""
+    process = started()
+    wait_for(studio, lambda rows: len(rows) == 2)
+    away = studio / "hot-away"
+    (studio / "hot").rename(away)
+    time.sleep(3)
+    assert process.poll() is None
+    drop(away / "small-rag/2x3in", "late.tif", 200, 300)
+    away.rename(studio / "hot")
+    found = wait_for(
+        studio,
+        lambda rows: (
+            states(rows) == {"good.tif": "rendered", "untagged.tif": "held", "late.tif": "rendered"}
+        ),
+    )
+    assert len(found) == 3
+    assert process.poll() is None
+    assert ask(studio, "ledger", "verify")[0] == 0
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[tuple[Path, int]]:
+    """A disk of 700 MB that only one process and its children see, and that process."""
+    at = tmp_path / "disk"
+    at.mkdir()
+    script = f"mount -t tmpfs -o size={DISK_MB}m tmpfs {at} && exec sleep 600"
+    keeper = subprocess.Popen(
+        ["unshare", "--user", "--map-root-user", "--mount", "sh", "-c", script]
+    )
+    inside = Path(f"/proc/{keeper.pid}/root{at}")
+    deadline = time.monotonic() + 10
+    while not inside.is_mount() and time.monotonic() < deadline:
+        assert keeper.poll() is None, "this system gives no disk of its own to a test"
+        time.sleep(0.05)
+    yield inside, keeper.pid
+    keeper.kill()
+    keeper.wait()
+
+
+@pytest.mark.tool("unshare")
+def test_a_full_disk_waits_for_room(
+    small_disk: tuple[Path, int], profile: bytes, tmp_path: Path
+) -> None:
+    """Without room nothing is lost or half done; with room again the service goes on by itself."""
+    disk, keeper = small_disk
+    make_studio(disk / "studio", profile)
+    studio, log = tmp_path / "disk/studio", tmp_path / "log"
+    within = ["nsenter", "--preserve-credentials", "--user", "--mount", "--target", str(keeper)]
+    command = [*within, str(PLATEMARK), "--studio", str(studio), "--log", "json", "run"]
+    with log.open("wb") as stream:
+        process = subprocess.Popen(command, stderr=stream)
+    waiting = disk / "studio/hot/WAITING.txt"
+
+    def wait_until(right: Callable[[], bool]) -> None:
+        deadline = time.monotonic() + 60
+        while not right():
+            assert time.monotonic() < deadline
+            assert process.poll() is None
+            time.sleep(0.2)
+
+    try:
+        wait_until(lambda: "started" in log.read_text() and waiting.exists())
+        ballast = disk / "ballast"
+        ballast.write_bytes(bytes(shutil.disk_usage(disk).free - 280 * 2**20))
+        # It has 40 MB, so it would fit; what is kept free for the record would not be.
+        drop(disk / "studio/hot/small-rag/2x3in", "large.tif", 3000, 4500)
+        wait_until(lambda: "not room enough" in waiting.read_text())
+        assert "Free some space; Platemark goes on by itself." in waiting.read_text()
+        assert not jobs(studio, within)
+        ballast.unlink()
+        wait_for(studio, lambda rows: states(rows) == {"large.tif": "rendered"}, within)
+        wait_until(lambda: "not room enough" not in waiting.read_text())
+        assert ask(studio, "ledger", "verify", within=within)[0] == 0
+    finally:
+        process.kill()
+        process.wait()
