@@ -33,7 +33,7 @@ def find(known: Known) -> Iterable[Finding]:
     yield stop(
         CODE,
         ACCEPT,
-        f"{known.name} has no colour profile.{guess} Nothing was changed.",
+        f"{known.name} has no colour profile.{guess}",
         "Embed the right profile in your editor and drop it again. Accepting means: read it "
         "as sRGB.",
         figures={"read as": "sRGB"},

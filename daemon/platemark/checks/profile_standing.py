@@ -21,13 +21,15 @@ def find(known: Known) -> Iterable[Finding]:
             CODE,
             ACCEPT,
             f"The lab's profile {standing.file} is not in profiles/.",
-            "Put the file that the lab sent into profiles/ under that name; then answer "
-            "or drop the picture again.",
+            "Put the file that the lab sent into profiles/ under that name; then it goes on by "
+            "itself.",
+            figures={"profile": "missing"},
         )
     elif standing.state == "refused":
         yield stop(
             CODE,
             ACCEPT,
             f"The lab's profile {standing.file} cannot be used: {'; '.join(standing.reasons)}.",
-            "Ask the lab for a sound copy, put it into profiles/ and answer.",
+            "Ask the lab for a sound copy and put it into profiles/; then it goes on by itself.",
+            figures={"profile": standing.sha256},
         )

@@ -25,6 +25,14 @@ def find(known: Known) -> Iterable[Finding]:
             "Take it out of allow; accepting this note does no more than that.",
             figures={"codes": " ".join(never)},
         )
+    photographers_own = [code for code in request.allow if code in known.photographers_own]
+    if photographers_own and request.by not in known.photographers:
+        yield caution(
+            CODE,
+            f"{known.name} allows {', '.join(photographers_own)}, which is the photographer's to "
+            "accept, so it does not count.",
+            "Write by = and the photographer's name beside allow.",
+        )
     if request.allow and not request.because:
         yield caution(
             CODE,

@@ -10,14 +10,31 @@ from platemark.model.finding import Finding
 from platemark.model.known import Known
 
 CODE: Final = "request-unclear"
-ACCEPT: Final = "never"
+ACCEPT: Final = "assistant"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop keys that nobody knows, values that cannot be read, and statements that disagree."""
+    """Stop keys that nobody knows, values that cannot be read, and statements that disagree.
+
+    What disagrees can only be chosen; what nobody can read may be left out.
+    """
     for trouble in known.resolved.troubles:
         if trouble.kind == "disagree":
-            then = "Choose one; or correct the name, the folder or the file beside it."
-        else:
-            then = "Correct it there, or answer with the right value."
-        yield stop(CODE, ACCEPT, trouble.sentence, then, choices=trouble.choices)
+            yield stop(
+                CODE,
+                "never",
+                trouble.sentence,
+                "Choose one; or drop the picture again under a name, in a folder or with a file "
+                "beside it that agree.",
+                choices=trouble.choices,
+            )
+            continue
+        yield stop(
+            CODE,
+            ACCEPT,
+            trouble.sentence,
+            "Answer with the right value and accept, which leaves out what could not be read. Or "
+            "drop a corrected file of that name where the picture was dropped.",
+            figures={"left out": trouble.sentence},
+            choices=trouble.choices,
+        )

@@ -153,16 +153,18 @@ def _withdraw(workshop: Workshop, row: JobRow, decision: Decision, person: Perso
 def _answer(workshop: Workshop, row: JobRow, decision: Decision, person: Person) -> str:
     if not decision.accept and not decision.settings:
         raise DecisionRefused(f"Job {job_number(row.job)}: nothing is accepted, set or withdrawn.")
-    stops = {f.code: f for f in stops_of(workshop, row) if f.severity == "stop"}
+    stops = [f for f in stops_of(workshop, row) if f.severity == "stop"]
     for code in decision.accept:
-        _may_accept(row, stops.get(code), code, person)
+        _may_accept(row, [f for f in stops if f.code == code], code, person)
     _readable(row, decision.settings)
     with workshop.ledger.transaction() as transaction:
         body: dict[str, Any] = {
             "decision": decision.id,
             "because": transaction.word(decision.because),
             "accepted": [
-                {"code": code, "figures": to_plain(stops[code].figures)} for code in decision.accept
+                {"code": f.code, "figures": to_plain(f.figures)}
+                for f in stops
+                if f.code in decision.accept
             ],
             "settings": {
                 key: transaction.word(text) if key in PERSONAL_KEYS else text
@@ -174,16 +176,17 @@ def _answer(workshop: Workshop, row: JobRow, decision: Decision, person: Person)
     return f"Job {job_number(row.job)} goes on with that answer."
 
 
-def _may_accept(row: JobRow, finding: Finding | None, code: str, person: Person) -> None:
+def _may_accept(row: JobRow, findings: list[Finding], code: str, person: Person) -> None:
     number = job_number(row.job)
-    if finding is None:
+    if not findings:
         raise DecisionRefused(f"Job {number} is not held for {code}.")
-    if finding.accept == "never":
-        raise DecisionRefused(f"Job {number}: {code} can be accepted by nobody.", finding.next)
-    if finding.accept == "photographer" and person.role != "photographer":
-        raise DecisionRefused(
-            f"Job {number}: {code} is for the photographer to accept, not for {person.name}."
-        )
+    for finding in findings:
+        if finding.accept == "never":
+            raise DecisionRefused(f"Job {number}: {code} can be accepted by nobody.", finding.next)
+        if finding.accept == "photographer" and person.role != "photographer":
+            raise DecisionRefused(
+                f"Job {number}: {code} is for the photographer to accept, not for {person.name}."
+            )
 
 
 def _readable(row: JobRow, settings: tuple[tuple[str, str], ...]) -> None:

@@ -13,12 +13,14 @@ from typing import Any
 import structlog
 
 from platemark import durable
+from platemark.checks import profile_standing
 from platemark.engine import decide, examine, render
 from platemark.engine.claim import claim, is_the_drop, let_go, said
 from platemark.engine.deliver import Couriers, deliver_closed
 from platemark.engine.hold import clear_held, folder_of, show_held, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
 from platemark.engine.pack import close_due
+from platemark.engine.profiles import profile_now
 from platemark.engine.workshop import Workshop, drop_path
 from platemark.intake import scan
 from platemark.intake.layers import gather
@@ -84,6 +86,7 @@ class Dispatch:
         self._guarded(self._take_answers)
         look = self._hot.look(self._known_drops())
         self._guarded(partial(self._take_drops, look))
+        self._guarded(self._look_again)
         self._collect()
         self._guarded(self._watch_growing)
         self._begin(wake)
@@ -178,6 +181,21 @@ class Dispatch:
             move(transaction, row, "asked-anew", "claimed", said(transaction, gathered))
         scan.let_go(workshop.folders.hot, sidecar.relative, row.job)
         structlog.get_logger().info("asked-anew", job=row.job)
+
+    def _look_again(self) -> None:
+        """Take up jobs that waited for a profile alone, once another file is in its place."""
+        for row in self._workshop.ledger.read.jobs(state="held"):
+            stops = [f for f in stops_of(self._workshop, row) if f.severity == "stop"]
+            if {f.code for f in stops} != {profile_standing.CODE} or row.lab is None:
+                continue
+            lab = self._workshop.settings.lab(row.lab)
+            product = lab.product_for(row.surface) if lab is not None else None
+            then = dict(stops[0].figures)["profile"]
+            if product is None or (profile_now(self._workshop, product) or "missing") == then:
+                continue
+            with self._workshop.ledger.transaction() as transaction:
+                body = {"why": "the lab's profile was put in its place"}
+                move(transaction, row, "looked-again", "claimed", body)
 
     # -- moving on ---------------------------------------------------------------------------
 

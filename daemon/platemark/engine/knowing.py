@@ -15,7 +15,7 @@ from platemark.ledger.read import JobRow, Reader
 from platemark.model.finding import Acceptance, Finding
 from platemark.model.geometry import Layout, Misfit, lay_out
 from platemark.model.job import Drop
-from platemark.model.known import Earlier, Known, ProfileStanding
+from platemark.model.known import Known, Other, ProfileStanding
 from platemark.model.lab import Lab, Product
 from platemark.model.picture import Facts
 from platemark.model.plain import digest, from_plain
@@ -73,7 +73,7 @@ def know(
     resolved: Resolved,
     settings: Settings,
     profile: ProfileStanding,
-    earlier: tuple[Earlier, ...],
+    earlier: tuple[Other, ...],
     today: date,
 ) -> Known:
     """Put one value together for the checks."""
@@ -96,6 +96,10 @@ def know(
         earlier=earlier,
         untagged=settings.studio.untagged,
         never_accepted=frozenset(c.code for c in all_checks() if c.accept == "never"),
+        photographers_own=frozenset(c.code for c in all_checks() if c.accept == "photographer"),
+        photographers=frozenset(
+            person.name for person in settings.studio.people if person.role == "photographer"
+        ),
     )
 
 
@@ -129,9 +133,11 @@ def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) ->
         earlier=(),
         today=today,
     )
+    others = tuple(_others(reader, row, request_key(known)))
     return replace(
         known,
-        earlier=tuple(_earlier(reader, row, request_key(known))),
+        earlier=tuple(other for other in others if other.job < row.job),
+        later=tuple(other for other in others if other.job > row.job),
         accepted_profile=next(
             (
                 dict(a.figures).get("profile", "")
@@ -167,18 +173,33 @@ def request_key(known: Known) -> str:
 def accepted(
     known: Known, findings: Iterable[Finding], acceptances: tuple[Acceptance, ...]
 ) -> dict[str, Acceptance]:
-    """Which stops were accepted, by code: by a decision, or by `allow` with a reason."""
-    request = known.resolved.request
+    """Which stops were accepted, by code: by a decision, or by `allow` with a reason.
+
+    Where two stops have one code, both must be. Whoever may drop a file may allow what an assistant
+    may accept; what is the photographer's needs `by` with their name.
+    """
     found: dict[str, Acceptance] = {}
+    open_codes: set[str] = set()
     for finding in findings:
-        if finding.severity != "stop" or finding.accept == "never":
+        if finding.severity != "stop":
             continue
         covering = next((a for a in acceptances if a.covers(finding)), None)
-        if covering is None and request.because and finding.code in request.allow:
-            covering = Acceptance(finding.code, finding.figures, "request", request.because)
-        if covering is not None:
+        if covering is None:
+            covering = _allowed(known, finding)
+        if covering is None or finding.accept == "never":
+            open_codes.add(finding.code)
+        else:
             found[finding.code] = covering
-    return found
+    return {code: acceptance for code, acceptance in found.items() if code not in open_codes}
+
+
+def _allowed(known: Known, finding: Finding) -> Acceptance | None:
+    request = known.resolved.request
+    if not request.because or finding.code not in request.allow:
+        return None
+    if finding.accept == "photographer" and request.by not in known.photographers:
+        return None
+    return Acceptance(finding.code, finding.figures, request.by or "request", request.because)
 
 
 def layout_of(
@@ -196,14 +217,14 @@ def layout_of(
         return None, str(misfit)
 
 
-def _earlier(reader: Reader, row: JobRow, key: str) -> Iterable[Earlier]:
+def _others(reader: Reader, row: JobRow, key: str) -> Iterable[Other]:
     rows = {r.job: r for r in reader.jobs(original=row.original_sha256)}
     rows.update({r.job: r for r in reader.jobs(name=row.original_name)})
     for job in sorted(rows, reverse=True):
         other = rows[job]
-        if job >= row.job:
+        if job == row.job:
             continue
-        yield Earlier(
+        yield Other(
             job=job,
             state=other.state,
             parcel=other.parcel,

@@ -19,7 +19,7 @@ from platemark.ledger.read import Reader
 from platemark.model.errors import ChildFault, UsageError
 from platemark.model.finding import Finding
 from platemark.model.job import shown_name
-from platemark.model.known import Earlier, Known, ProfileStanding
+from platemark.model.known import Known, Other, ProfileStanding
 from platemark.model.lab import Lab, Product
 from platemark.model.picture import Facts
 from platemark.model.plan import Plan
@@ -145,9 +145,9 @@ def _standing(
     )
 
 
-def _earlier(reader: Reader, sha256: str, key: str) -> tuple[Earlier, ...]:
+def _earlier(reader: Reader, sha256: str, key: str) -> tuple[Other, ...]:
     return tuple(
-        Earlier(
+        Other(
             job=row.job,
             state=row.state,
             parcel=row.parcel,

@@ -98,9 +98,14 @@ def register(workshop: Workshop, lab: Lab, product: Product, sha256: str, actor:
 
 def unchanged(workshop: Workshop, product: Product, sha256: str) -> bool:
     """Whether the profile file still is what a plan was made for; compared before each use."""
+    return product.profile is None or profile_now(workshop, product) == sha256
+
+
+def profile_now(workshop: Workshop, product: Product) -> str | None:
+    """SHA-256 of a product's profile as its file is now; None where there is none."""
     if product.profile is None:
-        return True
-    return _hash(workshop, workshop.folders.profiles / product.profile.file) == sha256
+        return None
+    return _hash(workshop, workshop.folders.profiles / product.profile.file)
 
 
 def _hash(workshop: Workshop, path: Path) -> str | None:

@@ -36,6 +36,13 @@ def print_changes(
         agreement: Quick and exact conversion of a sample; None where nothing was converted.
     """
     yield from _around(plan)
+    if plan.source_profile_from == "assumed":
+        yield Change(
+            "profile-assumed",
+            f"Read the colours as {source.name}, because the picture carries no colour profile.",
+            "no profile",
+            source.name,
+        )
     if agreement is not None:
         yield _conversion(plan, source, output, agreement)
     if plan.mirror:

@@ -34,8 +34,8 @@ class ProfileStanding:
 
 
 @dataclass(frozen=True, slots=True)
-class Earlier:
-    """A job that this one resembles."""
+class Other:
+    """A job of the same bytes or the same name as this one."""
 
     job: int
     state: str
@@ -66,10 +66,16 @@ class Known:
     """Why there is no layout although a size is given; empty otherwise."""
     profile: ProfileStanding
     limits: Limits
-    earlier: tuple[Earlier, ...]
+    earlier: tuple[Other, ...]
     untagged: Literal["stop", "srgb-camera"]
     never_accepted: frozenset[str] = frozenset()
     """Codes of every check whose stop nobody may accept."""
+    photographers_own: frozenset[str] = frozenset()
+    """Codes of every check whose stop only a photographer may accept."""
+    later: tuple[Other, ...] = ()
+    """Jobs that were dropped after this one and may be further, because this one waited."""
+    photographers: frozenset[str] = frozenset()
+    """The people who may accept what is the photographer's to accept."""
     accepted_profile: str = ""
     """Hash of a changed profile that the photographer accepted."""
 

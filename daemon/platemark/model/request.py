@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
+from difflib import get_close_matches
 from fractions import Fraction
 from typing import Literal, get_args
 
@@ -119,6 +120,8 @@ class Request:
     remark: str | None = None
     allow: tuple[str, ...] = ()
     because: str | None = None
+    by: str | None = None
+    """Who allows it: one of the studio's people."""
     edition: str | None = None
     replaces: int | None = None
 
@@ -256,6 +259,7 @@ READERS: dict[str, Callable[[str], object]] = {
     "remark": _words,
     "allow": _codes,
     "because": _words,
+    "by": _words,
     "edition": _identifier,
     "replaces": _count(1, 1_000_000),
 }
@@ -323,8 +327,14 @@ def with_answers(resolved: Resolved, answers: Mapping[str, str]) -> Resolved:
 def _readable(layer: Layer, troubles: list[Trouble]) -> Iterable[tuple[str, object]]:
     for key, text in layer.values:
         if key not in READERS:
+            near = get_close_matches(key, READERS, 1)
+            meant = f"; {near[0]} may be meant" if near else ""
             troubles.append(
-                Trouble("unknown-key", key, f"{layer.source} has “{key}”, which nobody knows.")
+                Trouble(
+                    "unknown-key",
+                    key,
+                    f"{layer.source} has “{key} = {text}”, which nobody knows{meant}.",
+                )
             )
             continue
         try:

@@ -1,0 +1,267 @@
+"""Every check has a picture that trips it and a near miss that it lets pass."""
+
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import pytest
+from given import CANVAS, FIXED_300, asked, canvas_product, facts, known, product, profile_facts
+
+from platemark.checks import all_checks, run_checks
+from platemark.engine.knowing import accepted
+from platemark.model.finding import Acceptance
+from platemark.model.known import Other, ProfileStanding
+from platemark.model.units import Length, parse_full_size
+
+TODAY = date(2026, 5, 1)
+GOOD = ProfileStanding("good", "rag.icc", "cd" * 32, "cd" * 32, "Rag", admitted_on=TODAY)
+SAME = Other(1, "rendered", None, None, same_bytes=True, same_name=True, same_request=True)
+NAMED = replace(SAME, same_bytes=False, same_request=False)
+NO_LAB = {"lab": None, "product": None, "labs_offering": ("brindlewick", "tarnmoor")}
+EXACT = {"product": product(ppi=FIXED_300)}
+CANVASED = {"surface": CANVAS, "product": canvas_product(), "folder_surface": "canvas-wrap"}
+JPEG = {"format": "jpeg", "profile": None, "exif_colour": "srgb"}
+
+
+def size(text: str, **more: str) -> dict[str, Any]:
+    """A request for a size."""
+    return {"resolved": asked(size=text, **more)}
+
+
+# Code, what trips it, and what is nearest to that without tripping it.
+CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
+    ("colour-cmyk", {"facts": facts(mode="cmyk", channels=4, profile=None)}, {}),
+    ("colour-mode", {"facts": facts(mode="lab")}, {"facts": facts(mode="ycbcr")}),
+    (
+        "colour-monitor-profile",
+        {"facts": facts(profile=profile_facts(monitor_calibration=True, working_space=None))},
+        {"facts": facts(profile=profile_facts(monitor_calibration=True))},
+    ),
+    (
+        "colour-profile-class",
+        {"facts": facts(profile=profile_facts(device_class="prtr"))},
+        {"facts": facts(profile=profile_facts(device_class="scnr"))},
+    ),
+    (
+        "colour-profile-class",
+        {"facts": facts(profile=profile_facts(version="5.0"))},
+        {"facts": facts(profile=profile_facts(version="4.4"))},
+    ),
+    (
+        "colour-profile-damaged",
+        {"facts": facts(profile=profile_facts(damage="it ends early"))},
+        {"facts": facts(profile=profile_facts(description=""))},
+    ),
+    (
+        "colour-profile-damaged",
+        {"facts": facts(profile=profile_facts(colour_space="GRAY"))},
+        {"facts": facts(mode="grey", channels=1, profile=profile_facts(colour_space="GRAY"))},
+    ),
+    ("colour-untagged", {"facts": facts(profile=None)}, {"facts": facts()}),
+    (
+        # A camera's sRGB passes with a caution where the studio's policy lets it.
+        "colour-untagged",
+        {"facts": facts(**JPEG, camera=False), "untagged": "srgb-camera"},
+        {"facts": facts(**JPEG, camera=True), "untagged": "srgb-camera"},
+    ),
+    (
+        "edge-already-there",
+        {**CANVASED, "facts": facts(width=6000, height=7200), **size("16x20in")},
+        {**CANVASED, "facts": facts(width=6001, height=7200, ppi=None), **size("16x20in")},
+    ),
+    (
+        "edge-already-there",
+        {**CANVASED, "facts": facts(width=6000, height=7200), **size("16x20in")},
+        {
+            **CANVASED,
+            "facts": facts(width=6000, height=7200),
+            **size("16x20in", edge="included"),
+        },
+    ),
+    ("file-depth", {"facts": facts(bits=1)}, {"facts": facts(bits=16)}),
+    ("file-depth", {"facts": facts(bits=32, float_samples=True)}, {"facts": facts(bits=16)}),
+    ("file-extension", {"facts": facts(extension_agrees=False)}, {"facts": facts()}),
+    (
+        "file-format",
+        {"facts": facts(format="other", bytes=10, width=0, height=0)},
+        {"facts": facts(format="png")},
+    ),
+    ("file-hole", {"facts": facts(zero_run="byte 4,096, row 12")}, {"facts": facts()}),
+    ("file-pages", {"facts": facts(pages=2)}, {"facts": facts(pages=1)}),
+    ("file-too-large", {"facts": facts(over_limit="too many pixels")}, {"facts": facts()}),
+    (
+        "file-transparent",
+        {"facts": facts(alpha="transparent")},
+        {"facts": facts(alpha="opaque")},
+    ),
+    ("file-damaged", {"facts": facts(bytes=0, format="other", width=0, height=0)}, {}),
+    ("file-damaged", {"facts": facts(damage="it ends in row 9", truncated=True)}, {}),
+    ("place-not-suited", size("16x20in", place="outdoor"), size("16x20in", place="indoor")),
+    (
+        "profile-changed",
+        {"profile": replace(GOOD, state="changed", sha256="ef" * 32)},
+        {
+            "profile": replace(GOOD, state="changed", sha256="ef" * 32),
+            "accepted_profile": "ef" * 32,
+        },
+    ),
+    (
+        "profile-date",
+        {"profile": replace(GOOD, valid_until=date(2026, 4, 30))},
+        {"profile": replace(GOOD, valid_until=TODAY)},
+    ),
+    (
+        "profile-date",
+        {"profile": replace(GOOD, admitted_on=date(2025, 5, 1))},
+        {"profile": replace(GOOD, admitted_on=date(2025, 6, 1))},
+    ),
+    ("profile-unusable", {"profile": ProfileStanding("missing", "rag.icc")}, {"profile": GOOD}),
+    (
+        "profile-unusable",
+        {"profile": replace(GOOD, state="refused", reasons=("it is no printer's profile",))},
+        {"profile": GOOD},
+    ),
+    (
+        "request-allow",
+        {**size("16x20in", allow="file-damaged", because="x"), "never_accepted": {"file-damaged"}},
+        {**size("16x20in", allow="same-again", because="x"), "never_accepted": {"file-damaged"}},
+    ),
+    (
+        "request-allow",
+        size("16x20in", allow="same-again"),
+        size("16x20in", allow="same-again", because="a reprint"),
+    ),
+    ("request-edition", size("16x20in", edition="heron-2026"), size("16x20in")),
+    ("request-lab", NO_LAB, {}),
+    ("request-sharpen", size("16x20in", sharpen="surface"), size("16x20in", sharpen="none")),
+    ("request-surface", size("16x20in", surface="baryta"), size("16x20in", surface="smooth-rag")),
+    (
+        "request-unclear",
+        {"resolved": asked(size="16x20in", copys="3")},
+        size("16x20in", copies="3"),
+    ),
+    ("request-unclear", size("16x20in", copies="many"), size("16x20in", copies="1")),
+    ("same-again", {"earlier": (SAME,)}, {"earlier": (replace(SAME, state="withdrawn"),)}),
+    ("same-again", {"earlier": (SAME,)}, {"earlier": (replace(SAME, same_request=False),)}),
+    ("same-again", {"later": (SAME,)}, {"later": (replace(SAME, state="held"),)}),
+    ("same-name", {"earlier": (NAMED,)}, {"earlier": (replace(NAMED, state="delivered"),)}),
+    ("same-name", {"earlier": (NAMED,)}, {"earlier": (replace(NAMED, order="Alder"),)}),
+    (
+        # Beyond 2 % `fit` decides; up to 2 % is a caution, up to .5 % is silent (common practice).
+        "size-proportion",
+        {"facts": facts(width=4800, height=6200)},
+        {"facts": facts(width=4800, height=6020)},
+    ),
+    ("size-missing", {"resolved": asked()}, size("16x20in")),
+    (
+        # 139 and 141 ppi, where the surface's floor is 140.
+        "size-too-few-pixels",
+        {"facts": facts(width=2224, height=2780)},
+        {"facts": facts(width=2256, height=2820)},
+    ),
+    (
+        "size-not-sold",
+        {"product": product(sizes=(parse_full_size("8x10in"),))},
+        {"product": product(sizes=(parse_full_size("16x20in"),))},
+    ),
+]
+
+
+@pytest.mark.parametrize(("code", "trips", "passes"), CASES)
+def test_trips_and_near_miss(code: str, trips: dict[str, Any], passes: dict[str, Any]) -> None:
+    """What a check is for trips it, with a sentence that names the file; its neighbour does not."""
+    found = [finding for finding in run_checks(known(**trips)) if finding.code == code]
+    assert found
+    for finding in found:
+        assert finding.message.endswith(".")
+        if finding.severity == "stop":
+            assert finding.next
+            assert finding.accept == next(c.accept for c in all_checks() if c.code == code) or (
+                finding.accept == "never"
+            )
+    near = [finding for finding in run_checks(known(**passes)) if finding.code == code]
+    assert [finding for finding in near if finding.severity == "stop"] == []
+
+
+def test_every_check_is_tried_here() -> None:
+    """No check is without a case above."""
+    assert {code for code, _, _ in CASES} == {check.code for check in all_checks()}
+
+
+def test_a_good_picture_has_no_finding() -> None:
+    """An ordinary good file passes without a word."""
+    assert run_checks(known()) == ()
+
+
+def test_same_print_in_another_order_is_a_caution() -> None:
+    """The same file for another client passes, and the ticket says that it was printed before."""
+    (finding,) = run_checks(known(earlier=(replace(SAME, order="Finch", parcel="b-000001"),)))
+    assert (finding.code, finding.severity) == ("same-again", "caution")
+
+
+def test_a_held_twin_is_no_reason_to_hold() -> None:
+    """Of two that wait, one can be answered; the other is asked about when its turn comes."""
+    (finding,) = run_checks(known(earlier=(replace(SAME, state="held"),)))
+    assert (finding.code, finding.severity) == ("same-again", "caution")
+
+
+def test_without_a_size_nothing_is_the_same() -> None:
+    """Where nothing says how large, two requests cannot be called the same."""
+    findings = run_checks(known(resolved=asked(), earlier=(SAME,)))
+    assert "same-again" not in {finding.code for finding in findings}
+
+
+def few_pixels(**request: str) -> Any:
+    """A picture below the floor of its surface, with a request for 16 × 20 in."""
+    return known(
+        facts=facts(width=2224, height=2780),
+        resolved=asked(size="16x20in", **request),
+        photographers=frozenset({"Mira"}),
+        photographers_own=frozenset({"size-too-few-pixels"}),
+    )
+
+
+@pytest.mark.parametrize(
+    ("by", "counts"), [({}, False), ({"by": "Corin"}, False), ({"by": "Mira"}, True)]
+)
+def test_allow_needs_whoever_may_accept(by: dict[str, str], counts: bool) -> None:
+    """What is the photographer's to accept is allowed beforehand only in a photographer's name."""
+    seen = few_pixels(allow="size-too-few-pixels", because="a banner", **by)
+    taken = accepted(seen, run_checks(seen), ())
+    assert ("size-too-few-pixels" in taken) is counts
+
+
+def test_an_acceptance_covers_only_what_was_seen() -> None:
+    """Accepting one figure is no answer to a worse one."""
+    seen = few_pixels()
+    (stop,) = [f for f in run_checks(seen) if f.code == "size-too-few-pixels"]
+    yes = Acceptance(stop.code, stop.figures, "Mira", "seen from afar")
+    assert stop.code in accepted(seen, run_checks(seen), (yes,))
+    worse = known(facts=facts(width=1600, height=2000))
+    assert accepted(worse, run_checks(worse), (yes,)) == {}
+
+
+def test_two_stops_of_one_code_need_two_acceptances() -> None:
+    """One unreadable key that was left out does not let another pass unseen."""
+    seen = known(resolved=asked(size="16x20in", copys="3", titel="Heron"))
+    stops = [f for f in run_checks(seen) if f.code == "request-unclear"]
+    assert len(stops) == 2
+    yes = tuple(Acceptance(f.code, f.figures, "Mira", "not needed") for f in stops)
+    assert accepted(seen, stops, yes[:1]) == {}
+    assert set(accepted(seen, stops, yes)) == {"request-unclear"}
+
+
+def test_an_unknown_key_names_what_may_be_meant() -> None:
+    """A misspelt key is told with the nearest that there is, and with its value."""
+    (stop,) = run_checks(known(resolved=asked(size="16x20in", copys="3")))
+    assert "“copys = 3”, which nobody knows; copies may be meant" in stop.message
+
+
+def test_wrap_is_measured_by_the_tag_too() -> None:
+    """Pixels that come to the wrapped size at the file's own ppi within half a millimetre stop."""
+    seen = known(
+        **CANVASED, facts=facts(width=3000, height=3600, ppi="150"), resolved=asked(size="16x20in")
+    )
+    assert "edge-already-there" in {finding.code for finding in run_checks(seen)}
+    bleed = known(product=product(bleed=Length.parse("3mm")), facts=facts(ppi="150"))
+    assert run_checks(bleed) == ()
