@@ -169,3 +169,37 @@ def test_a_check_is_one_file(studio: Path, tmp_path: Path) -> None:
     assert done.returncode == 3, done.stderr
     codes = [finding["code"] for job in jobs(studio) for finding in job["findings"]]
     assert "title-given" in codes
+
+
+def test_a_profile_that_arrives_lets_its_jobs_go_on(studio: Path, profile: bytes) -> None:
+    """What waited only for the lab's profile goes on by itself once the file is in its place."""
+    (studio / "profiles/rag.icc").unlink()
+    (studio / "hot/small-rag/2x3in/untagged.tif").unlink()
+    assert ask(studio, "sweep")[0] == 3
+    assert jobs(studio)[0]["findings"][0]["code"] == "profile-unusable"
+    assert ask(studio, "sweep")[0] == 0
+    assert states(jobs(studio)) == {"good.tif": "held"}
+    (studio / "profiles/rag.icc").write_bytes(profile)
+    assert ask(studio, "sweep")[0] == 0
+    assert states(jobs(studio)) == {"good.tif": "delivered"}
+
+
+def test_an_unreadable_wish_can_be_left_out(studio: Path) -> None:
+    """A misspelt key holds its picture; an answer gives the right one and leaves the other out."""
+    (studio / "hot/small-rag/2x3in/untagged.tif").unlink()
+    (studio / "hot/small-rag/2x3in/good.tif.toml").write_text('copys = 2\norder = "Alder"\n')
+    assert ask(studio, "sweep")[0] == 3
+    assert "copies may be meant" in jobs(studio)[0]["findings"][0]["message"]
+    answer = [
+        "--set",
+        "copies=2",
+        "--accept",
+        "request-unclear",
+        "--by",
+        "Mira",
+        "--because",
+        "typo",
+    ]
+    ask(studio, "decide", "1", *answer)
+    assert ask(studio, "sweep")[0] == 0
+    assert [(job["state"], job["copies"]) for job in jobs(studio)] == [("delivered", 2)]
