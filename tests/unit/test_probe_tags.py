@@ -325,18 +325,18 @@ def test_nonsense_in_what_hangs_on_a_page_costs_no_picture() -> None:
 
 
 @pytest.mark.parametrize(
-    ("extra", "alpha", "band", "notes"),
+    ("extra", "alpha", "band"),
     [
-        ((), "none", None, 0),
-        ((0,), "selection", None, 1),
-        ((0, 0), "selection", None, 1),
-        ((1,), "transparent", 3, 0),
-        ((2,), "transparent", 3, 0),
-        ((0, 2), "transparent", 4, 1),
+        ((), "none", None),
+        ((0,), "selection", None),
+        ((0, 0), "selection", None),
+        ((1,), "transparent", 3),
+        ((2,), "transparent", 3),
+        ((0, 2), "transparent", 4),
     ],
 )
 def test_extra_samples_say_what_kind_they_are(
-    extra: tuple[int, ...], alpha: str, band: int | None, notes: int
+    extra: tuple[int, ...], alpha: str, band: int | None
 ) -> None:
     """ExtraSamples 0 is a saved selection and dropped; 1 and 2 are alpha, told by the pixels."""
     count = 3 + len(extra)
@@ -344,7 +344,7 @@ def test_extra_samples_say_what_kind_they_are(
     data = tiff(page(*more, samples=count), rows=bytes(range(1, 81)))
     header = header_of(data)
     assert (header.facts.alpha, header.alpha_band) == (alpha, band)
-    assert len(header.facts.notes) == notes
+    assert header.facts.notes == ()
     assert header.facts.channels == 3
 
 

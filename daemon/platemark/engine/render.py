@@ -10,13 +10,13 @@ from pathlib import Path
 import structlog
 
 from platemark import durable
-from platemark.engine.examine import failed, hold, original_path, plan_of
+from platemark.engine.examine import facts_of, failed, hold, original_path, plan_of
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import unchanged
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
 from platemark.model.asking import stop
-from platemark.model.finding import Finding
+from platemark.model.finding import Change, Finding
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.plan import Plan
 from platemark.model.work import (
@@ -91,6 +91,9 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
     plan = plan_of(workshop, row)
     extension = extension_of(plan)
     workshop.keep_file(outcome.spool, outcome.sha256, extension)
+    facts = facts_of(workshop, row)
+    notes = facts.notes if facts is not None else ()
+    aside = tuple(Change("left-aside", note, "in the original", "not used") for note in notes)
     with workshop.ledger.transaction() as transaction:
         move(
             transaction,
@@ -104,7 +107,7 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
                     "extension": extension,
                 },
                 "check": to_plain(outcome.check),
-                "changes": to_plain(outcome.report.changes),
+                "changes": to_plain((*aside, *outcome.report.changes)),
                 "engine": outcome.report.engine,
                 "source_profile": outcome.report.source_profile,
             },

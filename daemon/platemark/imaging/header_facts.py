@@ -152,7 +152,6 @@ def _from_tiff(stream: BinaryIO, size: int, facts: Facts) -> Header:
         alpha=_alpha_before_decode(extra),
         compression=COMPRESSIONS.get(page.compression, f"unknown ({page.compression})"),
         damage=facts.damage or _tiff_damage(page, channels),
-        notes=facts.notes + _selection_notes(extra),
     )
     facts = _with_pages(facts, page, tags.pages)
     coloured = next((channels + i for i, kind in enumerate(extra) if kind in {1, 2}), None)
@@ -203,15 +202,6 @@ def _alpha_before_decode(extra: Sequence[int]) -> Alpha:
     if any(kind in {1, 2} for kind in extra):
         return "transparent"
     return "selection" if extra else "none"
-
-
-def _selection_notes(extra: Sequence[int]) -> tuple[str, ...]:
-    count = sum(kind not in {1, 2} for kind in extra)
-    if count == 0:
-        return ()
-    if count == 1:
-        return ("A saved selection (an extra channel that is no transparency) is dropped.",)
-    return (f"{count} saved selections (extra channels) are dropped.",)
 
 
 def _tiff_damage(page: Page, channels: int) -> str:

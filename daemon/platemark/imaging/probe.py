@@ -122,8 +122,7 @@ def _decode(path: str, header: Header) -> Facts:
     # Of floats it may be no number at all, which is not opaque either.
     if not mean >= _OPAQUE.get(image.format, 1.0):
         return replace(facts, alpha="transparent")
-    note = "The transparency channel is opaque throughout and is dropped."
-    return replace(facts, alpha="opaque", notes=(*facts.notes, note))
+    return replace(facts, alpha="opaque")
 
 
 def _disagreement(image: Any, header: Header) -> str:

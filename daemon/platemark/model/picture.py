@@ -71,7 +71,8 @@ class Facts:
     over_limit: str = ""
     """Which limit the header exceeds, with the numbers; nothing was decoded then."""
     notes: tuple[str, ...] = ()
-    """What will be dropped or ignored, for the change log."""
+    """What will be dropped or ignored, for the change log; an extra channel is told by the
+    renderer."""
 
     @property
     def upright_width(self) -> int:
