@@ -35,9 +35,9 @@ def made_ticket(job: int = 123, content: bytes = b"print", **request: object) ->
     """One job on smooth rag for a lab with its own profile; `request` changes what was asked."""
     asked = TicketRequest(
         surface="smooth-rag", product="Smooth Cotton Rag 310", size="16x20in", sheet="18x22in",
-        border="1in", copies=2, purpose="final", edge="none", wrap="0mm", order="Autumn show",
+        border="1in", copies=2, purpose="final", edge="none", wrap="none", order="Autumn show",
         set=None, set_of=None, title="Heron at dusk", due="2026-04-02", finish=None, mount=None,
-        hardware=None, ship_to=None, note="Pack flat.",
+        hardware=None, ship_to=None, note="Pack flat.", place=None,
     )  # fmt: skip
     return Ticket(
         job=job,
@@ -47,8 +47,8 @@ def made_ticket(job: int = 123, content: bytes = b"print", **request: object) ->
             "Adobe RGB compatible",
         ),
         print_file=TicketPrintFile(
-            f"data/{job:06d}_heron.tif", sha256(content), len(content), 5400, 6600, "300", 16,
-            "TIFF", "lzw", sha256(b"profile"),
+            f"data/{job:06d}_heron.tif", sha256(content), len(content), 5400, 6600, "18x22in",
+            "300", 16, "TIFF", "lzw", sha256(b"profile"),
         ),
         colour=TicketColour(
             "Adobe RGB compatible", "embedded", "Brindlewick Smooth Rag", sha256(b"profile"),
@@ -56,13 +56,15 @@ def made_ticket(job: int = 123, content: bytes = b"print", **request: object) ->
             TicketCheck(131_072, "0.021", "0.11", "0.61", "equal"),
         ),
         geometry=TicketGeometry(
-            Box(300, 300, 4800, 6000), Box(0, 0, 5400, 6600), Box(360, 360, 4680, 5880), 0, 0, 0,
-            "375", "nobody",
+            Box(300, 300, 4800, 6000), Box(0, 0, 5400, 6600), Box(360, 360, 4680, 5880), "none", 0,
+            0, "none", 0, "375", "nobody",
         ),
         changes=(
             Change("resample", "Reduced, because the lab takes at most 360 ppi.", "375 ppi", "300"),
         ),
-        findings=(TicketFinding("size-ppi", "caution", "It has 212 ppi; 240 is better.", False),),
+        findings=(
+            TicketFinding("size-ppi", "caution", "It has 212 ppi; 240 is better.", False, None),
+        ),
         instructions=("Do not crop, resize, sharpen or enhance.",),
         cautions=(),
         weight=None,
@@ -80,6 +82,36 @@ def made_parcel(*tickets: Ticket) -> ParcelTicket:
         witness=Witness(4711, sha256(b"witness")),
         tickets=tickets or (made_ticket(),),
     )
+
+
+def canvas(ticket: Ticket) -> Ticket:
+    """The same picture of 16 × 20 in, wrapped round a bar of 1.5 in with a tuck of 0.5 in."""
+    return replace(
+        ticket,
+        request=replace(ticket.request, sheet="16x20in", border="none", wrap="1.5in"),
+        print_file=replace(ticket.print_file, width_px=6000, height_px=7200, prints_at="20x24in"),
+        geometry=replace(
+            ticket.geometry,
+            face_box=Box(600, 600, 4800, 6000), trim_box=Box(150, 150, 5700, 6900),
+            safe_box=Box(744, 744, 4512, 5712), wrap_px=450, tuck="0.5in", tuck_px=150,
+        ),
+    )  # fmt: skip
+
+
+def trimmed(ticket: Ticket) -> Ticket:
+    """The same picture cut from a bleed of 3 mm: 36 px at 300 ppi, rounded up."""
+    return replace(
+        ticket,
+        request=replace(ticket.request, sheet="16x20in", border="none"),
+        print_file=replace(
+            ticket.print_file, width_px=4872, height_px=6072, prints_at="412.5x514.1mm"
+        ),
+        geometry=replace(
+            ticket.geometry,
+            face_box=Box(36, 36, 4800, 6000), trim_box=Box(36, 36, 4800, 6000),
+            safe_box=Box(96, 96, 4680, 5880), bleed="3mm", bleed_px=36,
+        ),
+    )  # fmt: skip
 
 
 def panel(ticket: Ticket) -> Ticket:

@@ -10,6 +10,7 @@ lasting state is on one local volume, and only hot folders may be elsewhere.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import errno
 import fcntl
@@ -93,11 +94,7 @@ def sync_folder(folder: Path) -> None:
     with step("sync-folder", folder):
         descriptor = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
         try:
-            os.fsync(descriptor)
-        except OSError as error:
-            # Some network file systems know no folder sync; lasting state is never there.
-            if error.errno not in (errno.EINVAL, errno.ENOTSUP):
-                raise
+            _sync_folder(descriptor)
         finally:
             os.close(descriptor)
 
@@ -165,12 +162,56 @@ def publish(source: Path, target: Path) -> None:
     """
     try:
         with step("publish", source, target):
-            _rename_noreplace(source, target)
+            _rename_noreplace(os.fsencode(source), os.fsencode(target))
     except FileExistsError as error:
         raise AlreadyThere(str(target)) from error
     sync_folder(target.parent)
     if source.parent != target.parent:
         sync_folder(source.parent)
+
+
+def publish_at(folder: int, source: Path, target_folder: int, target: Path) -> None:
+    """Give a file of somebody else's its new name between two open folders; never over another.
+
+    Nobody can put a link in the way: only the last parts of both paths are names here, the rest
+    is for the announcement.
+
+    Args:
+        folder: Descriptor of the folder that the file is in.
+        source: The file.
+        target_folder: Descriptor of the folder that it goes to.
+        target: Its new path.
+
+    Raises:
+        AlreadyThere: the name is taken.
+    """
+    try:
+        with step("publish", source, target):
+            old, new = os.fsencode(source.name), os.fsencode(target.name)
+            _rename_noreplace(old, new, folder, target_folder)
+    except FileExistsError as error:
+        raise AlreadyThere(str(target)) from error
+    for descriptor, path in ((target_folder, target.parent), (folder, source.parent)):
+        with step("sync-folder", path):
+            _sync_folder(descriptor)
+
+
+def hand_over(source: Path, target: Path) -> None:
+    """Give a file that a child process made its place among our unfinished things.
+
+    Nothing is synced: the file counts for nothing until it is synced and published. A left-over
+    one at that place is replaced.
+
+    Raises:
+        DiskFault: it is not there, it is not a file, or the disk refused.
+    """
+    if not (os.path.lexists(source) and stat.S_ISREG(source.lstat().st_mode)):
+        raise DiskFault(
+            f"What a child process made for {target.name} is not there, or is not a file.",
+            "The original is safe. Tell whoever looks after Platemark, and try again.",
+        )
+    with step("hand-over", source, target):
+        os.replace(source, target)
 
 
 def sync_and_hash(path: Path) -> str:
@@ -317,20 +358,43 @@ def sync_tree(folder: Path) -> None:
 
 
 def remove_tree(folder: Path) -> None:
-    """Remove a folder of ours and everything in it, if it is there; links are not followed."""
-    if not folder.exists():
+    """Remove a folder of ours and everything in it, if it is there; links are not followed.
+
+    Where a link or a file has the folder's name, that alone is removed. Below, everything is
+    removed by name from an open folder, so that nothing can be exchanged on the way.
+    """
+    try:
+        status = folder.lstat()
+    except FileNotFoundError:
         return
     with step("remove-tree", folder):
-        for at, folders, files in os.walk(folder, topdown=False):
+        if not stat.S_ISDIR(status.st_mode):
+            folder.unlink(missing_ok=True)
+            return
+        for _, folders, files, descriptor in os.fwalk(folder, topdown=False):
             for name in files:
-                Path(at, name).unlink(missing_ok=True)
+                _remove_from(descriptor, name)
             for name in folders:
-                path = Path(at, name)
-                if stat.S_ISLNK(path.lstat().st_mode):
-                    path.unlink()
+                # A link to a folder is listed among the folders.
+                if stat.S_ISDIR(os.lstat(name, dir_fd=descriptor).st_mode):
+                    os.rmdir(name, dir_fd=descriptor)
                 else:
-                    path.rmdir()
+                    _remove_from(descriptor, name)
         folder.rmdir()
+
+
+def _remove_from(descriptor: int, name: str) -> None:
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(name, dir_fd=descriptor)
+
+
+def _sync_folder(descriptor: int) -> None:
+    try:
+        os.fsync(descriptor)
+    except OSError as error:
+        # Some network file systems know no folder sync; lasting state is never there.
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+            raise
 
 
 def _fsync(descriptor: int) -> None:
@@ -341,34 +405,39 @@ def _fsync(descriptor: int) -> None:
         os.fsync(descriptor)
 
 
-def _rename_noreplace(source: Path, target: Path) -> None:
-    old, new = os.fsencode(source), os.fsencode(target)
+def _rename_noreplace(
+    old: bytes, new: bytes, old_folder: int | None = None, new_folder: int | None = None
+) -> None:
+    """Rename, from and to folders that are open, or by whole paths; never over what is there."""
+    here = -2 if sys.platform == "darwin" else -100  # AT_FDCWD
+    at = (here if old_folder is None else old_folder, here if new_folder is None else new_folder)
     libc = ctypes.CDLL(None, use_errno=True)
     if hasattr(libc, "renameat2"):
-        result = libc.renameat2(-100, old, -100, new, _RENAME_NOREPLACE)
-    elif hasattr(libc, "renamex_np"):
-        result = libc.renamex_np(old, new, _RENAME_EXCL)
+        result = libc.renameat2(at[0], old, at[1], new, _RENAME_NOREPLACE)
+    elif hasattr(libc, "renameatx_np"):
+        result = libc.renameatx_np(at[0], old, at[1], new, _RENAME_EXCL)
     else:
-        _rename_guarded(source, target)
+        _rename_guarded(old, new, old_folder, new_folder)
         return
     if result == 0:
         return
     code = ctypes.get_errno()
     if code in (errno.EINVAL, errno.ENOSYS, errno.ENOTSUP):
         # The file system lacks the flag (some network shares): guard by hand.
-        _rename_guarded(source, target)
+        _rename_guarded(old, new, old_folder, new_folder)
         return
-    raise OSError(code, os.strerror(code), str(target))
+    raise OSError(code, os.strerror(code), os.fsdecode(new))
 
 
-def _rename_guarded(source: Path, target: Path) -> None:
-    if stat.S_ISDIR(source.lstat().st_mode):
-        if os.path.lexists(target):
-            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
-        os.rename(source, target)
+def _rename_guarded(old: bytes, new: bytes, old_folder: int | None, new_folder: int | None) -> None:
+    if stat.S_ISDIR(os.stat(old, dir_fd=old_folder, follow_symlinks=False).st_mode):
+        with contextlib.suppress(FileNotFoundError):
+            os.stat(new, dir_fd=new_folder, follow_symlinks=False)
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), os.fsdecode(new))
+        os.rename(old, new, src_dir_fd=old_folder, dst_dir_fd=new_folder)
         return
-    os.link(source, target, follow_symlinks=False)
-    source.unlink()
+    os.link(old, new, src_dir_fd=old_folder, dst_dir_fd=new_folder, follow_symlinks=False)
+    os.unlink(old, dir_fd=old_folder)
 
 
 def _clone(read: int, write: int) -> bool:

@@ -11,6 +11,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from driver import unguarded_rename
 from harness import (
     LAB,
     Result,
@@ -125,7 +126,7 @@ def test_control_without_the_rename_guard_it_is_overwritten(template: Path, tmp_
     with pytest.raises(durable.AlreadyThere):
         durable.publish(private, occupied)
     guarded = durable._rename_noreplace
-    durable._rename_noreplace = lambda source, target: source.rename(target)
+    durable._rename_noreplace = unguarded_rename
     try:
         durable.publish(private, occupied)
     finally:

@@ -17,7 +17,7 @@ from made_plans import LIMITS, check_task, picture, plan_for, render_task
 
 from platemark.imaging.child import Children, run_step
 from platemark.imaging.icc import build_matrix_profile
-from platemark.imaging.sandbox import confinement, landlock_abi
+from platemark.imaging.sandbox import confinement, knows_call_filters, landlock_abi
 from platemark.model.work import (
     AdmitReport,
     AdmitTask,
@@ -121,7 +121,7 @@ def test_stopping_ends_all_children(tmp_path: Path) -> None:
     threads = [threading.Thread(target=work, args=(folder,)) for folder in folders]
     for thread in threads:
         thread.start()
-    pids = [int(wait_for(lambda at=folder: read(at / "pid"))) for folder in folders]
+    pids = [int(wait_for(lambda at=folder: mark_in(at))) for folder in folders]
     children.kill_all()
     for thread in threads:
         thread.join()
@@ -130,6 +130,113 @@ def test_stopping_ends_all_children(tmp_path: Path) -> None:
     later = children.run(AdmitTask("/nowhere", "RGB"), LIMITS)
     assert isinstance(later, Failure)
     assert later.kind == "world"
+
+
+@linux
+def test_what_a_child_leaves_behind_ends_with_it(tmp_path: Path) -> None:
+    """A process that a child started and did not wait for writes nothing after the child's end.
+
+    The child ends well, with a report, and the one that it leaves holds none of its pipes.
+    """
+    code = f"""
+import json, os, sys, time
+sys.stdin.buffer.read()
+reads, writes = os.pipe()
+if os.fork() == 0:
+    for handle in (0, 1, 2):
+        os.close(handle)
+    os.write(writes, str(os.getpid()).encode())
+    time.sleep(5)
+    open({str(tmp_path / "late")!r}, "w").write("written after the check")
+    os._exit(0)
+pid = os.read(reads, 9).decode()
+json.dump({{"failure": {{"kind": "picture", "sentence": pid}}}}, sys.stdout)
+sys.stdout.flush()
+os._exit(0)
+"""
+    outcome = Children([sys.executable, "-I", "-c", code]).run(AdmitTask("/nowhere", "RGB"), LIMITS)
+    assert isinstance(outcome, Failure)
+    assert outcome.kind == "picture", outcome
+    wait_for(lambda: "gone" if not is_alive(int(outcome.sentence)) else "")
+    assert not (tmp_path / "late").exists()
+
+
+@pytest.mark.skipif(not knows_call_filters(), reason="the kernel filters no calls here")
+@pytest.mark.parametrize(
+    "code",
+    [
+        "os.fork()",
+        "os.posix_spawn('/bin/true', ['true'], {})",
+        "import subprocess; subprocess.run(['/bin/true'])",
+        "import socket; socket.socket(socket.AF_INET, socket.SOCK_DGRAM)",
+        "import socket; socket.socket(socket.AF_UNIX)",
+    ],
+)
+def test_no_other_process_and_no_socket(code: str, tmp_path: Path) -> None:
+    """A child can start no process, which could outlive it, and open no socket, UDP included."""
+    tried = f"try:\n    {code}\nexcept OSError as error:\n    print(error.errno)\n"
+    run = confined(f"{tried}else:\n    print('it went through')", tmp_path)
+    assert run.stdout.strip() == "1", run.stderr  # EPERM
+
+
+@landlock
+@pytest.mark.parametrize("place", ["same", "other"])
+def test_another_jobs_files_are_out_of_reach(place: str, tmp_path: Path) -> None:
+    """A child that was taken over cannot touch what other jobs have in the folders of its files."""
+    folder = tmp_path / "drawings"
+    folder.mkdir()
+    other = (folder if place == "same" else tmp_path) / "2.jpg"
+    other.write_text("another job's")
+    code = f"""
+import json, sys
+from platemark.imaging.sandbox import confine
+message = json.loads(sys.stdin.buffer.read())
+confine(**message["limits"])
+found = []
+for act in (lambda: open({str(other)!r}, "w"), lambda: __import__("os").unlink({str(other)!r})):
+    try:
+        act()
+    except PermissionError:
+        found.append("refused")
+open(message["task"]["drawing"], "w").write("mine")
+json.dump({{"failure": {{"kind": "picture", "sentence": " ".join(found)}}}}, sys.stdout)
+"""
+    task = PreviewTask("/nowhere", 1, "", (), str(folder / "1.jpg"))
+    outcome = Children([sys.executable, "-I", "-c", code]).run(task, LIMITS)
+    assert isinstance(outcome, Failure)
+    assert outcome.sentence == "refused refused"
+    assert other.read_text() == "another job's"
+
+
+@pytest.mark.parametrize("ends_well", [True, False])
+def test_files_get_their_place_after_a_good_end_only(ends_well: bool, tmp_path: Path) -> None:
+    """What a child wrote takes its place when it ended well, over an older one, and else is gone.
+
+    A link in place of its file is refused, and so is none at all; nothing of its folder stays.
+    """
+    answer = {"report": {"width": 3, "height": 2}} if ends_well else {"wrong": 1}
+    code = f"""
+import json, sys
+message = json.loads(sys.stdin.buffer.read())
+open(message["task"]["drawing"], "w").write("new")
+open("left over", "w").write("x")
+print({json.dumps(json.dumps(answer))})
+"""
+    (tmp_path / "1.jpg").write_text("old")
+    task = PreviewTask("/nowhere", 1, "", (), str(tmp_path / "1.jpg"))
+    Children([sys.executable, "-I", "-c", code]).run(task, LIMITS)
+    assert (tmp_path / "1.jpg").read_text() == ("new" if ends_well else "old")
+    assert [path.name for path in tmp_path.iterdir()] == ["1.jpg"]
+    linked = code.replace('open(message["task"]["drawing"], "w").write("new")', """
+import os
+os.symlink("left over", message["task"]["drawing"])
+""")  # fmt: skip
+    outcome = Children([sys.executable, "-I", "-c", linked]).run(task, LIMITS)
+    assert isinstance(outcome, Failure)
+    silent = code.replace('open(message["task"]["drawing"], "w").write("new")', "")
+    assert isinstance(Children([sys.executable, "-I", "-c", silent]).run(task, LIMITS), Failure)
+    assert [path.name for path in tmp_path.iterdir()] == ["1.jpg"]
+    assert not (tmp_path / "1.jpg").is_symlink()
 
 
 @linux
@@ -144,7 +251,7 @@ children = Children([sys.executable, "-I", {str(MISBEHAVING)!r}, "mark"])
 children.run(task, ChildLimits(500, 600, 9, 1))
 """
     parent = subprocess.Popen([sys.executable, "-c", code])
-    pid = int(wait_for(lambda: read(tmp_path / "pid")))
+    pid = int(wait_for(lambda: mark_in(tmp_path)))
     assert is_alive(pid)
     parent.kill()
     parent.wait()
@@ -214,11 +321,11 @@ def test_no_connections(tmp_path: Path) -> None:
         code = f"""
 import socket
 for act in (lambda s: s.connect(("127.0.0.1", {port})), lambda s: s.bind(("127.0.0.1", 0))):
-    with socket.socket() as tried:
-        try:
+    try:
+        with socket.socket() as tried:
             act(tried)
-        except PermissionError:
-            print("refused")
+    except PermissionError:
+        print("refused")
 """
         assert confined(code, tmp_path).stdout.split() == ["refused"] * 2
 
@@ -340,6 +447,11 @@ def read(path: Path) -> str:
         return path.read_text()
     except FileNotFoundError:
         return ""
+
+
+def mark_in(folder: Path) -> str:
+    """What a child wrote into the folder of its own, which is below that of its files."""
+    return "".join(read(path) for path in folder.glob("*/pid"))
 
 
 def is_alive(pid: int) -> bool:

@@ -59,6 +59,15 @@ BREAKS: dict[str, Any] = {
     "a missing witness": lambda d: d.pop("witness"),
     "a key that is left out": lambda d: d["tickets"][0]["request"].pop("due"),
     "another version": lambda d: d.update(version="2"),
+    "a whole file without a unit": lambda d: d["tickets"][0]["print_file"].update(
+        prints_at="18x22"
+    ),
+    "a place that is none": lambda d: d["tickets"][0]["request"].update(place="cellar"),
+    "a name in place of a part": lambda d: d["tickets"][0]["findings"][0].update(
+        accepted_by="Ilka"
+    ),
+    "no word whether accepted": lambda d: d["tickets"][0]["findings"][0].pop("accepted"),
+    "no contact, not even null": lambda d: d.pop("studio_contact"),
     "an eighth turn too many": lambda d: d["tickets"][0]["original"].update(orientation=9),
 }
 

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import shlex
+from dataclasses import replace
 from datetime import datetime
 
 import pytest
@@ -14,6 +15,8 @@ from platemark.intake.answers import (
     answer_text,
     decide_command,
     read_answer,
+    with_refusal,
+    without_refusal,
 )
 from platemark.intake.waiting import waiting_text
 from platemark.model.finding import Finding
@@ -136,6 +139,51 @@ def test_unknown_name_is_answered_with_the_names() -> None:
 
 
 @pytest.mark.parametrize(
+    "by", ["Tom Wicket (assistant)", "tom wicket (ASSISTANT)", "TOM WICKET", " Tom Wicket ( x ) "]
+)
+def test_name_may_be_written_as_the_sheet_prints_it(by: str) -> None:
+    """The sheet lists names with their roles; either way the name is that of the settings."""
+    answer = read_answer(filled(NOTICE, "withdraw", by=by), NOTICE)
+    assert isinstance(answer, Answer)
+    assert answer.by == "Tom Wicket"
+
+
+def test_a_role_in_brackets_gives_no_right() -> None:
+    """An assistant who signs as photographer is still the assistant."""
+    sheet = filled(NOTICE, "accept size-ppi", by="Tom Wicket (photographer)")
+    answer = read_answer(sheet, NOTICE)
+    assert isinstance(answer, str)
+    assert "can only be accepted by a photographer: Ida Marlow" in answer
+
+
+@pytest.mark.parametrize("because", ["…", "...", " - ", '"…"'])
+def test_dots_are_no_reason(because: str) -> None:
+    """What stands in our own example for a reason is not taken for one."""
+    answer = read_answer(filled(NOTICE, "withdraw", because=because), NOTICE)
+    assert isinstance(answer, str)
+    assert "why" in answer
+
+
+@pytest.mark.parametrize(
+    "encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"]
+)
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+def test_refusal_stands_on_the_sheet_and_changes_nothing(encoding: str, line_end: str) -> None:
+    """Why a sheet is not applied is said on it; every byte that somebody saved is still there."""
+    sheet = filled(NOTICE, "withdraw", by="Zoë", because="café wall")
+    data = sheet.replace("\n", line_end).encode(encoding)
+    why = read_answer(answer_text(data), NOTICE)
+    assert isinstance(why, str)
+    noted = with_refusal(data, why)
+    assert answer_text(noted).startswith("#! NOT APPLIED. “Zoë” is none of the people")
+    assert without_refusal(noted) == data
+    assert with_refusal(noted, why) == noted
+    assert read_answer(answer_text(noted), NOTICE) == why
+    mended = answer_text(noted).replace("by: Zoë", "by: Ida Marlow")
+    assert isinstance(read_answer(mended, NOTICE), Answer)
+
+
+@pytest.mark.parametrize(
     ("by", "because", "word"), [("", "seen", "by:"), ("Ida Marlow", "", "why")]
 )
 def test_half_filled_sheet_says_what_is_missing(by: str, because: str, word: str) -> None:
@@ -240,6 +288,41 @@ def test_words_of_a_finding_cannot_tick() -> None:
         (), ("title=a\n[x] withdraw",),
     )  # fmt: skip
     assert read_answer(answer_sheet(made_notice(evil)), made_notice(evil)) is None
+
+
+EMPTY = Finding("file-damaged", "stop", "It is empty.", "Copy it again.", "never")
+
+
+def test_a_size_is_asked_for_only_where_it_helps() -> None:
+    """An empty file is not cured by another size, so none is offered."""
+    assert "size" not in answer_sheet(made_notice(EMPTY))
+    assert "set size = " in answer_sheet(made_notice(FEW_PIXELS))
+    assert "12x18in" not in answer_sheet(made_notice(FEW_PIXELS))
+
+
+def test_an_answer_that_was_not_enough_is_named() -> None:
+    """Who is asked again sees first that the answer arrived."""
+    said = "Your answer of 15:00 was taken (fit = crop), but:"
+    sheet = answer_sheet(made_notice(FEW_PIXELS, answered=said))
+    assert sheet.splitlines()[1] == f"# {said}"
+    assert read_answer(sheet, NOTICE) is None
+
+
+def test_sizes_say_what_they_come_to() -> None:
+    """A size to tick carries its ppi."""
+    notice = made_notice(FEW_PIXELS, size_remarks=(("size=12x16in", "213.3 ppi"),))
+    assert "[ ] set size=12x16in   (Print it at 12 × 16 in: 213.3 ppi)" in answer_sheet(notice)
+
+
+def test_two_stops_of_one_code_have_one_line() -> None:
+    """One tick accepts every stop of that code; where one may not be accepted, none is."""
+    wish = Finding("request-unclear", "stop", "copys", "Correct it.", "assistant")
+    both = made_notice(wish, replace(wish, message="titel"))
+    assert answer_sheet(both).count("[ ] accept request-unclear") == 1
+    mixed = made_notice(wish, replace(wish, message="said twice", accept="never"))
+    answer = read_answer(filled(mixed, "accept request-unclear"), mixed)
+    assert isinstance(answer, str)
+    assert "cannot be accepted by anybody" in answer
 
 
 HOSTILE = st.text(alphabet=st.characters(exclude_categories=["Cs"]), min_size=1, max_size=40)

@@ -32,6 +32,14 @@ def test_pattern_is_filled() -> None:
     assert named("{surface} {order} {job}") == "smooth-rag_Autumn-show_000123.tif"
 
 
+def test_border_is_in_the_name() -> None:
+    """The sheet of a bordered print stays readable in its name, beside the picture's size."""
+    bordered = named(
+        job="000019", copies=1, title="Heron at first light", size="16x12in-on-20x16in"
+    )
+    assert bordered == "000019_1x_Heron-at-first-light_16x12in-on-20x16in.tif"
+
+
 def test_accents_are_spelt_out() -> None:
     """Accented and Nordic letters keep a readable spelling, in one sign or in two."""
     assert named("{title}", title="Crème brûlée") == "Creme-brulee.tif"

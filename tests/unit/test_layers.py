@@ -83,6 +83,23 @@ def test_a_size_folder_and_a_name_that_disagree(hot: Path) -> None:
     assert trouble.choices == ("size=12x16in", "size=16x20in")
 
 
+def test_a_folder_without_a_unit_is_no_order(hot: Path) -> None:
+    """`20x30` was meant as a size: it is told, with both units, and is nobody's order."""
+    gathered = gather(hot, b"smooth-rag/Alder/20x30/heron.tif")
+    assert [value for _, _, value in values(gathered)] == [(("order", "Alder"),)]
+    (trouble,) = gathered.troubles
+    assert trouble.sentence == "The folder “20x30” has no unit: call it 20x30in or 20x30cm."
+    assert trouble.choices == ("size=20x30in", "size=20x30cm")
+
+
+@pytest.mark.parametrize("name", ["heron_A3.tif", "heron_8x10.tif"])
+def test_a_size_that_is_said_elsewhere_is_enough(hot: Path, name: str) -> None:
+    """Numbers that look like a size trouble nobody where another place says the size."""
+    put(hot, f"smooth-rag/{name}.toml", 'size = "A3"')
+    assert gather(hot, f"smooth-rag/{name}".encode()).troubles == ()
+    assert gather(hot, b"smooth-rag/16x20in/heron 8x10.tif").troubles == ()
+
+
 def test_a_sidecar_beats_request_toml(hot: Path) -> None:
     """What is said of the file itself beats its folder, and nobody is asked."""
     put(hot, "smooth-rag/request.toml", 'size = "A4"')

@@ -203,3 +203,124 @@ def test_start_verifies_the_chain(path: Path) -> None:
     with pytest.raises(RecordDamaged, match="Entry 3"):
         ledger.verify_from_checkpoint()
     ledger.close()
+
+
+def test_a_start_sets_a_checkpoint_and_the_next_goes_on_from_it(path: Path) -> None:
+    """A proved record need not be followed again: the next start looks at what came after.
+
+    Who changed an entry before the checkpoint is found by following all of the chain.
+    """
+    ledger = Ledger(path, now)
+    ledger.verify_from_checkpoint()
+    head = ledger.read.head()
+    assert ledger.read.checkpoint() == head
+    assert ledger.read.head() == head  # it is no entry
+    ledger.close()
+    raw(path, "UPDATE entries SET actor = 'nobody' WHERE seq = 3")
+    ledger = Ledger(path, now)
+    ledger.verify_from_checkpoint()
+    assert fault_of(path) == 3
+    with ledger.transaction() as transaction:
+        transaction.append("noted", {"n": 6})
+    ledger.verify_from_checkpoint()
+    assert ledger.read.checkpoint().seq == 6
+    ledger.close()
+
+
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        ("UPDATE entries SET actor = 'nobody' WHERE seq = 5", "Entry 5 .* was changed"),
+        ("UPDATE entries SET actor = 'nobody' WHERE seq = 6", "Entry 6 .* was changed"),
+        ("UPDATE entries SET hash = zeroblob(32) WHERE seq = 5", "was rewritten"),
+        ("UPDATE entries SET previous = zeroblob(32) WHERE seq = 5", "Entry 5 does not follow"),
+        ("DELETE FROM entries WHERE seq >= 5", "Entry 5 is missing"),
+        ("DELETE FROM entries WHERE seq = 4", "Entry 4|Entry 5"),
+    ],
+)
+def test_a_start_finds_what_changed_from_its_checkpoint_on(
+    path: Path, statement: str, said: str
+) -> None:
+    """The entry of the checkpoint itself, those after it and a cut are found by the next start."""
+    ledger = Ledger(path, now)
+    ledger.verify_from_checkpoint()
+    with ledger.transaction() as transaction:
+        transaction.append("noted", {"n": 6})
+    ledger.close()
+    raw(path, statement)
+    ledger = Ledger(path, now)
+    with pytest.raises(RecordDamaged, match=said):
+        ledger.verify_from_checkpoint()
+    assert ledger.read.checkpoint().seq == 5
+    ledger.close()
+
+
+def test_a_checkpoint_is_kept_when_the_tables_are_made_anew(path: Path) -> None:
+    """The checkpoint is not derived from the entries, so making the tables anew leaves it."""
+    ledger = Ledger(path, now)
+    ledger.verify_from_checkpoint()
+    ledger.rebuild()
+    assert ledger.read.checkpoint().seq == 5
+    ledger.close()
+
+
+def test_blanks_in_a_body_are_found(path: Path) -> None:
+    """An entry's hash covers the very bytes that are kept, not only what they mean."""
+    raw(path, "UPDATE entries SET body = replace(body, ':', ': ') WHERE seq = 2")
+    assert fault_of(path) == 2
+
+
+def parcels(ledger: Ledger, *numbers: int) -> None:
+    for number in numbers:
+        for lab in ("brindlewick", "tarnmoor"):
+            body = {
+                "parcel": f"{lab}-{number:06d}", "lab": lab, "number": number, "jobs": [],
+                "tagmanifest_sha256": "00", "staging": "x",
+            }  # fmt: skip
+            with ledger.transaction() as transaction:
+                transaction.append("parcel-sealed", body)
+
+
+def test_one_parcel_and_the_newest_number(path: Path) -> None:
+    """A lab's newest number is its own highest, 0 before the first; one parcel is had by name."""
+    ledger = Ledger(path, now)
+    assert ledger.read.newest_parcel_number("brindlewick") == 0
+    parcels(ledger, 1, 2, 11)
+    assert ledger.read.newest_parcel_number("brindlewick") == 11
+    assert ledger.read.newest_parcel_number("nobody") == 0
+    found = ledger.read.parcel("tarnmoor-000002")
+    assert found is not None
+    assert (found.lab, found.number, found.state) == ("tarnmoor", 2, "sealed")
+    assert ledger.read.parcel("tarnmoor-000003") is None
+    ledger.close()
+
+
+@pytest.mark.parametrize(
+    ("query", "index"),
+    [
+        ("SELECT * FROM parcels WHERE state = 'sealed' ORDER BY lab, number", "parcels_by_state"),
+        ("SELECT max(number) FROM parcels WHERE lab = 'a'", "sqlite_autoindex_parcels_2"),
+        ("SELECT * FROM jobs WHERE job > 1 AND state = 'held' ORDER BY job", "jobs_by_state"),
+        ("SELECT * FROM jobs WHERE original_sha256 = 'a'", "jobs_by_original"),
+        ("SELECT * FROM jobs WHERE original_name = 'a'", "jobs_by_name"),
+    ],
+)
+@pytest.mark.parametrize("age", ["new", "old"])
+def test_what_is_asked_often_is_found_by_an_index(
+    path: Path, query: str, index: str, age: str
+) -> None:
+    """Each frequent question is answered from an index, and nothing is sorted for it.
+
+    A record that was made before an index came is given it when it is opened.
+    """
+    if age == "old":
+        connection = sqlite3.connect(path)
+        connection.execute("DROP INDEX parcels_by_state")
+        connection.commit()
+        connection.close()
+        Ledger(path, now).close()
+    connection = sqlite3.connect(path)
+    plan = " ".join(row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {query}"))
+    connection.close()
+    assert index in plan
+    assert "TEMP B-TREE" not in plan

@@ -7,6 +7,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from platemark.intake.names import (
+    almost_size_in,
+    almost_size_of,
     is_ignored,
     is_litter,
     size_in,
@@ -89,6 +91,51 @@ def test_anything_else_says_nothing(name: str) -> None:
     assert words_of(name.encode()) == ()
 
 
+@pytest.mark.parametrize(
+    ("name", "choices", "words"),
+    [
+        ("heron_8x10.tif", ("8x10in", "8x10cm"), "8x10 has no unit: write heron_8x10in.tif or"),
+        ("heron 8x10.tif", ("8x10in", "8x10cm"), "8x10 has no unit: write heron_8x10in.tif or"),
+        ("heron-8x10in.tif", ("8x10in",), "put _ before 8x10in"),
+        ("heron_16x20in (1).tif", ("16x20in",), "nothing but _ behind it"),
+        ("heron_16x20inch.tif", ("16x20in",), "write heron_16x20in.tif"),
+        ("16×20cm.tif", ("16x20cm",), "write heron_16x20cm.tif"),
+    ],
+)  # fmt: skip
+def test_what_was_meant_as_a_size_is_told(name: str, choices: tuple[str, ...], words: str) -> None:
+    """A size without its unit or its underscore is named, with what would be right."""
+    assert words_of(name.encode()) == ()
+    trouble = almost_size_of(name.encode())
+    assert trouble is not None
+    assert (trouble.kind, trouble.key) == ("unreadable", "size")
+    assert trouble.choices == tuple(f"size={choice}" for choice in choices)
+    assert words in trouble.sentence
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["heron.tif", "IMG_4032x3024.jpg", "heron_16x20in.tif", "heron_A3_8x10.tif", "heron_0x20.tif",
+     "max4x4.tif", "v1.2x3.tif"],
+)  # fmt: skip
+def test_other_numbers_are_no_size_that_was_meant(name: str) -> None:
+    """Pixel counts, parts of words, nothing a side, and a name with a size are left alone."""
+    assert almost_size_of(name.encode()) is None
+
+
+@pytest.mark.parametrize(
+    ("folder", "choices"),
+    [
+        ("20x30", ("size=20x30in", "size=20x30cm")), ("20 x 30", ("size=20x30in", "size=20x30cm")),
+        ("20x30 inches", ("size=20x30in",)), ("20x30in", None), ("20x30 prints", None),
+        ("4000x3000", None), ("Alder", None),
+    ],
+)  # fmt: skip
+def test_a_folder_that_was_meant_as_a_size(folder: str, choices: tuple[str, ...] | None) -> None:
+    """Two measures alone are a size without a unit; with other words they are an order's name."""
+    trouble = almost_size_in(folder.encode())
+    assert (trouble.choices if trouble is not None else None) == choices
+
+
 def test_a_name_is_one_statement_with_its_source() -> None:
     """All words of a name come from one place, and people see which."""
     (layer,) = words_of(b"heron_16x20in.tif")
@@ -128,6 +175,8 @@ def test_no_name_breaks_anything(name: bytes) -> None:
     assert b"".join(split_extension(name)) == name
     assert not (is_litter(name) and not is_ignored(name))
     size_in(name)
+    for trouble in (almost_size_in(name), almost_size_of(name)):
+        assert trouble is None or trouble.sentence.isprintable()
 
 
 @pytest.mark.parametrize("name", HOSTILE)

@@ -4,6 +4,7 @@ import re
 import shlex
 from collections.abc import Callable
 from dataclasses import replace
+from fractions import Fraction
 from html.parser import HTMLParser
 from importlib import resources
 from pathlib import Path
@@ -14,20 +15,36 @@ from made_tickets import (
     FEW_PIXELS,
     JPEG,
     PROPORTION,
+    canvas,
     made_notice,
     made_parcel,
     made_ticket,
     panel,
+    trimmed,
+)
+from platemark.engine.ticketing import (
+    HANGING,
+    border_of,
+    cautions,
+    instructions,
+    prints_at,
+    size_in_name,
 )
 from platemark.imaging.drawing import STYLES
 from platemark.intake.answers import WIDTH, answer_text, read_answer
 from platemark.intake.held import OURS, picture_name, why_html, why_text, write_held_folder
-from platemark.model.terms import Box
-from platemark.model.ticket import TicketGeometry
+from platemark.model.lab import Product
+from platemark.model.plan import Plan
+from platemark.model.surface import Surface
+from platemark.model.terms import Box, EdgeChoice
+from platemark.model.ticket import Ticket, TicketFinding
 from platemark.parcel.changes_txt import WIDTH as CHANGES_WIDTH
 from platemark.parcel.changes_txt import changes_text
 from platemark.parcel.ticket_html import LINES, render_ticket_html
 from platemark.parcel.ticket_words import colour_words, set_places
+from platemark.settings.load import load_settings
+
+CONFIG = Path(__file__).resolve().parents[2] / "config"
 
 HOSTILE = "<script>alert(1)</script>\u202egnp.exe\u2066 & \"'></style><img src=x onerror=1>"
 TURNING = re.compile("[\u200b\u200e\u200f\u061c\u202a-\u202e\u2066-\u2069\ufeff]")
@@ -95,6 +112,28 @@ def hostile_why_page() -> str:
         drawing_choices=(("a", f"title={HOSTILE}: {HOSTILE}"),),
     )  # fmt: skip
     return why_html(notice, JPEG)
+
+
+def plan(**changed: object) -> Plan:
+    """A plan of 16 × 20 in at 300 ppi, with what a test changes of it."""
+    whole = Box(0, 0, 4800, 6000)
+    made = Plan(
+        original_sha256="0" * 64, original_format="tiff", orientation=1, crop=whole, width_px=4800,
+        height_px=6000, placed=whole, face_box=whole, trim_box=whole, safe_box=whole, bleed_px=0,
+        wrap_px=0, tuck_px=0, edge=EdgeChoice("mirror"), ppi=Fraction(300), resample="none",
+        mirror=False, source_profile_sha256="0" * 64, source_profile_from="embedded",
+        conversion="keep", output_profile_sha256="0" * 64, output_space="sRGB", intent="relative",
+        black_point_compensation=True, format="tiff", bits=8, compression="none", jpeg_quality=0,
+        creator="", rights="",
+    )  # fmt: skip
+    return replace(made, **changed)  # type: ignore[arg-type]
+
+
+def lab_product(lab_id: str, surface: str) -> Product:
+    lab = load_settings(CONFIG).lab(lab_id)
+    product = lab.product_for(surface) if lab is not None else None
+    assert product is not None
+    return product
 
 
 PAGES: list[Callable[[], str]] = [hostile_ticket_page, hostile_why_page]
@@ -214,7 +253,14 @@ def test_set_is_to_be_printed_together() -> None:
     other = made_ticket(8, set="River", set_of=2, order="Another")
     places = set_places([*jobs, other, made_ticket(9)])
     assert str(places[6]) == "panel 2 of 3, print together"
-    assert str(places[8]) == "part of a set of 2, 1 of them in this parcel: print together"
+    assert str(places[8]) == (
+        "1 of 2 panels; the other panel is not in this parcel; wait for it or ask the studio"
+    )
+    one_of_three = set_places([made_ticket(5, **river)])[5]
+    assert str(one_of_three) == (
+        "1 of 3 panels; the other 2 are not in this parcel; wait for them or ask the studio"
+    )
+    assert "together" not in str(one_of_three)
     assert 9 not in places
     assert "panel 2 of 3, print together" in words_of(render_ticket_html(made_parcel(*jobs), {}))
 
@@ -240,28 +286,202 @@ def test_check_figures_never_claim_a_proof() -> None:
 
 def test_lines_of_the_picture_are_explained() -> None:
     """The words on the picture's lines are said again with what they mean, and no others."""
-    ticket = made_ticket()
-    canvas = replace(
-        ticket.geometry,
-        face_box=Box(600, 600, 4200, 5400), trim_box=Box(150, 150, 5100, 6300),
-        safe_box=Box(900, 900, 3600, 4800), wrap_px=450, tuck_px=150,
-    )  # fmt: skip
-    trimmed = replace(
-        ticket.geometry,
-        face_box=Box(36, 36, 5328, 6528), trim_box=Box(36, 36, 5328, 6528), bleed_px=36,
-    )  # fmt: skip
 
-    def said(geometry: TicketGeometry) -> str:
-        parcel = made_parcel(replace(ticket, geometry=geometry))
-        return words_of(render_ticket_html(parcel, {123: JPEG}))
+    def said(ticket: Ticket) -> str:
+        return words_of(render_ticket_html(made_parcel(ticket), {123: JPEG}))
 
-    bordered = said(ticket.geometry)
+    bordered = said(made_ticket())
     assert "sheet the edge of the paper keep inside signatures and faces" in bordered
     assert "fold" not in bordered
-    assert "trim cut here; the bleed outside it, 36 px, goes keep inside" in said(trimmed)
-    wrapped = said(canvas)
-    assert "trim the bar’s back edge; outside it the tuck, 150 px" in wrapped
-    assert "fold the front face ends here; 450 px go round" in wrapped
+    assert "trim cut here; the bleed outside it, 3 mm (36 px), goes keep" in said(
+        trimmed(made_ticket())
+    )
+    wrapped = said(canvas(made_ticket()))
+    assert "trim the bar’s back edge; outside it the tuck, 0.5 in (150 px)" in wrapped
+    assert "fold the front face ends here; 1.5 in (450 px) go round" in wrapped
+
+
+def test_ticket_says_what_the_whole_file_measures() -> None:
+    """Whoever prints the file sees its size on paper with border, bleed or wrap, not the picture's.
+
+    4872 px at 300 ppi are 16.24 in, 412.5 mm: 1 in = 25.4 mm (yard and pound agreement, 1959).
+    """
+    jobs = [made_ticket(1), canvas(made_ticket(2)), trimmed(made_ticket(3))]
+    words = words_of(render_ticket_html(made_parcel(*jobs), {}))
+    assert "Size File prints at Picture Job" in words
+    assert "16 × 20 in 18 × 22 in sheet white border" in words
+    assert "16 × 20 in 20 × 24 in wraps 1.5 in" in words
+    assert "16 × 20 in 412.5 × 514.1 mm bleed 3 mm" in words
+    assert "Prints at 18 × 22 in, the sheet with its border Pixels 5,400 × 6,600" in words
+    assert "The whole file prints at 20 × 24 in with wrap and tuck" in words
+    assert "The whole file prints at 412.5 × 514.1 mm with bleed" in words
+    text = changes_text(made_parcel(canvas(made_ticket())))
+    assert "20 × 24 in with wrap and tuck" in " ".join(text.split())
+
+
+@pytest.mark.parametrize(
+    ("border", "words"),
+    [
+        ("1in", "all round 1 in"),
+        ("0mm 76.2mm 0mm 76.2mm", "top and bottom 76.2 mm, sides none"),
+        ("33.9mm 0mm 33.9mm 0mm", "top and bottom none, sides 33.9 mm"),
+        ("10mm 20mm 10mm 30.5mm", "top 20 mm, right 10 mm, bottom 30.5 mm, left 10 mm"),
+    ],
+)
+def test_sides_of_a_border_are_named(border: str, words: str) -> None:
+    """No length of a border is without the side that it is on."""
+    page = words_of(render_ticket_html(made_parcel(made_ticket(border=border)), {}))
+    assert f"White border: {words} " in page
+
+
+def test_border_is_what_the_file_has() -> None:
+    """A border worked out from a rounded size is given as the file has it, to 0.1 mm.
+
+    A picture of 2 : 3 on 16 × 20 in at 150 ppi: 20 in / 1.5 = 13⅓ in, 2000 of 2400 px; 200 px are
+    white on each side, 33.87 mm; from 13.33 in it would be 33.909 mm.
+    """
+    box = Box(200, 0, 2000, 3000)
+    made = plan(
+        width_px=2400, height_px=3000, ppi=Fraction(150), face_box=box, placed=box, safe_box=box,
+        trim_box=Box(0, 0, 2400, 3000), edge=EdgeChoice("none"),
+    )  # fmt: skip
+    assert border_of(made, "33.909mm 0mm 33.909mm 0mm") == "33.9mm 0mm 33.9mm 0mm"
+    assert border_of(made, "none") == "none"
+    asked = replace(made, face_box=Box(150, 150, 2100, 2700))
+    assert border_of(asked, "1in") == "1in"
+    # 151 and 150 px: the one pixel that cannot be halved is no other border.
+    odd = replace(made, face_box=Box(151, 150, 2099, 2700))
+    assert border_of(odd, "25.4mm") == "25.4mm"
+
+
+def test_whole_file_is_measured_from_its_pixels() -> None:
+    """What the file prints at is its pixels at its ppi, in the unit of the size or of the bleed.
+
+    24 × 16 in with 23 px on each side at 180 ppi: (4320 + 46) / 180 in × 25.4 mm = 616.1 mm.
+    """
+    product = lab_product("tarnmoor", "acrylic-bonded")
+    made = plan(width_px=4366, height_px=2926, ppi=Fraction(180), bleed_px=23)
+    assert prints_at(made, "24x16in", product) == "616.1x412.9mm"
+    wrapped = replace(made, width_px=6000, height_px=7200, ppi=Fraction(300), bleed_px=0)
+    bars = lab_product("brindlewick", "canvas-wrap")
+    assert prints_at(replace(wrapped, wrap_px=450), "16x20in", bars) == "20x24in"
+
+
+def test_name_of_a_bordered_print_has_both_sizes() -> None:
+    """The size in a file's name says the sheet where the picture has a border, else the size."""
+    bordered = {"size": "16x12in", "sheet": "20x16in", "border": "50.8mm"}
+    assert size_in_name(bordered) == "16x12in-on-20x16in"
+    plain = {"size": "16x20in", "sheet": "16x20in", "border": "none"}
+    assert size_in_name(plain) == "16x20in"
+
+
+def test_instructions_fit_the_print() -> None:
+    """The white border is spoken of on bordered prints only."""
+    product, colour = lab_product("brindlewick", "smooth-rag"), made_ticket().colour
+    assert not [text for text in instructions(colour, product) if "border" in text]
+    assert "Cut at the edge of the sheet: the white border stays." in instructions(
+        colour, product, bordered=True
+    )
+
+
+@pytest.mark.parametrize(
+    "surface", [s for s in load_settings(CONFIG).surfaces if s.layers], ids=lambda s: s.id
+)
+def test_cautions_fit_the_print(surface: Surface) -> None:
+    """How to hang it is said once; two people are spoken of from the weight or length on.
+
+    10 × 8 in of any panel of the starter is under 10 kg and 1.2 m; 60 × 40 in is longer than 1.2 m.
+    """
+    small, large = (" ".join(cautions(surface, size)) for size in ("10x8in", "60x40in"))
+    for text in (small, large):
+        assert text.count("rated by its maker") == 1
+        assert text.count("licensed installer") == 1
+    assert "two people" not in small
+    assert "10 kg" not in small
+    assert "two people" in large
+
+
+def test_own_cautions_are_kept() -> None:
+    """A caution that names no weight stays on every print; hanging is added where it is missing."""
+    surface = load_settings(CONFIG).surface("pvc-board")
+    assert surface is not None
+    own = replace(surface, caution="Always two people. Keep it flat. Over 2.5 kg use a cart.")
+    assert cautions(own, "10x8in") == ("Always two people. Keep it flat.", HANGING)
+    heavy = cautions(own, "60x40in")
+    assert heavy == ("Always two people. Keep it flat. Over 2.5 kg use a cart.", HANGING)
+    paper = replace(surface, layers=(), caution="")
+    assert cautions(paper, "60x40in") == ()
+
+
+def test_accepted_stops_say_so_and_by_whose_part() -> None:
+    """A stop that was accepted says that it is to be printed and who accepted it, never a name."""
+    said = {
+        "photographer": "The photographer accepted this: print it.",
+        "assistant": "An assistant of the studio accepted this: print it.",
+        "request": "The studio accepted this beforehand, in its request: print it.",
+        None: "The studio accepted this: print it.",
+    }
+    for part, words in said.items():
+        finding = TicketFinding("size-ppi", "stop", "It has 128 ppi.", True, part)  # type: ignore[arg-type]
+        ticket = replace(made_ticket(), findings=(finding,))
+        assert f"It has 128 ppi. {words}" in words_of(render_ticket_html(made_parcel(ticket), {}))
+    assert "accepted" not in words_of(render_ticket_html(made_parcel(), {}))
+
+
+def test_first_page_says_when_where_to_and_whom_to_ask() -> None:
+    """What is the same for all jobs stands once over the list; what differs is a column of it."""
+    studio = {"studio_contact": "prints@larkfield.example", "studio_ship_to": "1 Weir Lane"}
+    same = replace(made_parcel(made_ticket(7), made_ticket(8)), **studio)  # type: ignore[arg-type]
+    words = words_of(render_ticket_html(same, {}))
+    first_page = words[: words.index("Job 000007 in parcel")]
+    assert "Wanted by 2 April 2026" in first_page
+    assert "Ship to the studio: 1 Weir Lane" in first_page
+    assert "Questions to prints@larkfield.example" in first_page
+    assert "Picture Job" in first_page
+    other = made_ticket(8, due=None, ship_to="The Mill, 3 High Street")
+    words = words_of(render_ticket_html(replace(same, tickets=(made_ticket(7), other)), {}))
+    first_page = words[: words.index("Job 000007 in parcel")]
+    assert "Picture Wanted by Ship to Job" in first_page
+    assert "Heron at dusk 2 April 2026 the studio 000007" in first_page
+    assert "Heron at dusk no date The Mill, 3 High Street 000008" in first_page
+    assert "The studio’s address 1 Weir Lane" in first_page
+
+
+def test_single_job_says_where_to_and_whom_to_ask() -> None:
+    """A parcel of one job has no list; its one page says the same."""
+    parcel = replace(
+        made_parcel(), studio_contact="prints@larkfield.example", studio_ship_to="1 Weir Lane"
+    )
+    words = words_of(render_ticket_html(parcel, {}))
+    for said in (
+        "Wanted by 2 April 2026",
+        "Ship to the studio: 1 Weir Lane",
+        "Questions to prints@larkfield.example",
+    ):
+        assert said in words
+    assert "Ship to the studio" in words_of(render_ticket_html(made_parcel(), {}))
+
+
+def test_every_printed_page_names_its_job() -> None:
+    """Job and parcel stand first in each job, in what a printed table repeats on every page.
+
+    A table header group is repeated where its table is broken over pages (CSS 2.2, 17.2).
+    """
+    html = render_ticket_html(made_parcel(made_ticket(7), made_ticket(8)), {})
+    heads = re.findall(r'<article [^>]*>\s*<div class="running">(.*?)</div></div>', html)
+    assert [words_of(head)[:38] for head in heads] == [
+        "Job 000007 in parcel brindlewick-00001", "Job 000008 in parcel brindlewick-00001",
+    ]  # fmt: skip
+    printed = html[html.index("@media print {\n  html") :]
+    assert re.search(r"\.job \{[^}]*display: table;", printed)
+    assert re.search(r"\.running \{[^}]*display: table-header-group;", printed)
+
+
+def test_place_is_shown() -> None:
+    """Where a print will hang is on its ticket when the request says so."""
+    damp = words_of(render_ticket_html(made_parcel(made_ticket(place="humid")), {}))
+    assert "Will hang in a damp room" in damp
+    assert "Will hang" not in words_of(render_ticket_html(made_parcel(), {}))
 
 
 def test_line_samples_look_like_the_lines() -> None:

@@ -142,6 +142,17 @@ class TestStarter:
         assert whole.limits.file_bytes == 4_000_000_000
         assert (whole.limits.side_px, whole.limits.expansion) == (65_500, 1000)
 
+    def test_contact_and_address_may_be_left_out(self, studio: Path) -> None:
+        """The studio's contact and address reach the settings; without them nothing is made up."""
+        whole = load_settings(studio).studio
+        assert whole.contact == "prints@quillfen.example, 01632 960 417"
+        assert whole.ship_to == "Quillfen Studio, 4 Weir Lane, Quillfen QF1 4ZZ"
+        text = (studio / "studio.toml").read_text("utf-8")
+        lines = [line for line in text.splitlines() if not line.startswith(("contact", "ship_to"))]
+        (studio / "studio.toml").write_text("\n".join(lines), encoding="utf-8")
+        shorter = load_settings(studio).studio
+        assert (shorter.contact, shorter.ship_to) == (None, None)
+
     def test_untagged_is_strict_when_left_out(self, studio: Path) -> None:
         """Where studio.toml is silent, a picture without a profile is held."""
         change(studio, "studio.toml", 'untagged = "srgb-camera"', "")
@@ -290,7 +301,7 @@ CASES = [
     (RAG, "white_l = 96.5", "white_l = 100.5", "white_l", "“100.5” is more than 100"),
     (OTHER_LAB, "quality = 95", "quality = 60", "products[rc-lustre].file.quality", "less than 70"),
     # sizes, lengths, dates, times
-    (LAB, '"8x12in"', '"8x12"', "products[smooth-rag].sizes[2]", "like 16x20in"),
+    (LAB, '"8x12in"', '"8x12"', "products[smooth-rag].sizes[2]", "like 8x12in"),
     (LAB, '"8x12in"', '"long 12in"', "products[smooth-rag].sizes[2]", "only one side"),
     (LAB, '"8x12in"', '"0x12in"', "products[smooth-rag].sizes[2]", "Give both sides"),
     (LAB, 'bleed = "3mm"', "bleed = 3", "products[smooth-rag].bleed", "with its unit"),

@@ -101,6 +101,8 @@ def sweep_command(studio: str | None) -> None:
     swept = sweep_once(studio_of(studio))
     parcels = ", ".join(swept.parcels) or "none"
     out(f"Took {swept.took}; held {swept.held}; parcels closed: {parcels}.")
+    if swept.waiting:
+        out(f"{_count_still(swept.waiting)} for an answer; see hot/WAITING.txt.")
     if swept.left_growing:
         out(
             f"{swept.left_growing} cut-off and young: perhaps still arriving; left where it is. "
@@ -110,6 +112,10 @@ def sweep_command(studio: str | None) -> None:
         click.echo(swept.fault, err=True)
         sys.exit(FAULT)
     sys.exit(HELD if swept.held else 0)
+
+
+def _count_still(waiting: int) -> str:
+    return "One still waits" if waiting == 1 else f"{waiting} still wait"
 
 
 for command in (*cli_jobs.COMMANDS, *cli_record.COMMANDS, demo.demo, doctor.doctor):

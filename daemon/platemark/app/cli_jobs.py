@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 import time
 import uuid
@@ -19,6 +20,7 @@ from platemark.app.context import FAULT, HELD, console, out, out_json, studio_of
 from platemark.app.open_studio import open_studio, reading
 from platemark.engine import decide as deciding
 from platemark.engine.look_at import Examined, look_at
+from platemark.intake.answers import is_reason
 from platemark.ledger.read import JobRow, Reader
 from platemark.model.decision import Decision, Outcome
 from platemark.model.errors import DiskFault, StudioBusy, StudioMissing, UsageError
@@ -30,6 +32,9 @@ from platemark.model.units import shown
 from platemark.settings.load import load_settings
 
 ANSWER_WAIT_S = 10
+NEXT_STATE_WAIT_S = 6
+"""After its answer was taken, a job is watched this long for what comes of it."""
+LONGEST_CELL = 48
 
 
 @click.command("examine")
@@ -91,11 +96,11 @@ def jobs(studio: str | None, state: str | None, order: str | None, as_json: bool
             table.add_row(
                 job_number(row.job),
                 row.state,
-                row.original_name,
+                _short(row.original_name),
                 row.surface,
                 row.size or "",
                 str(row.copies or ""),
-                row.order or "",
+                _short(row.order or ""),
                 row.parcel or "",
             )
         console().print(table)
@@ -172,6 +177,8 @@ def decide(
         raise UsageError("Nothing is decided.", "Say --accept CODE, --set key=value or --withdraw.")
     if withdraw and (accept or settings):
         raise UsageError("A job is either withdrawn or goes on, not both.")
+    if not is_reason(because):
+        raise UsageError(f"“{because}” says no reason.", "Say after --because why.")
     root = studio_of(studio)
     pairs = tuple(_pairs(settings).items())
     with reading(root) as reader:
@@ -190,10 +197,18 @@ def decide(
         )
         for row in rows
     ]
-    outcomes = _hand_in(root, decisions)
+    served, outcomes = _hand_in(root, decisions)
     for outcome in outcomes:
         click.echo(outcome.sentence, err=not outcome.applied)
-    sys.exit(0 if all(outcome.applied for outcome in outcomes) else FAULT)
+    applied = [outcome.job for outcome in outcomes if outcome.applied]
+    held = []
+    if served and not withdraw:
+        held = _held_again(root, applied)
+    elif applied and not withdraw:
+        out("Run `platemark sweep`, or start the service, and it goes on.")
+    for sentence in held:
+        click.echo(sentence, err=True)
+    sys.exit(FAULT if len(applied) < len(outcomes) else HELD if held else 0)
 
 
 @click.command("retrieve")
@@ -206,7 +221,14 @@ def retrieve(studio: str | None, number: int, folder: Path) -> None:
     with reading(root) as reader:
         row = _row(reader, number)
         wanted = _wanted(root, reader, row)
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise UsageError(f"{folder} is not a folder; name another.") from error
+    except OSError as error:
+        raise UsageError(
+            f"{folder} cannot be made: {error.strerror}.", "Name another folder."
+        ) from error
     for source, name, sha256 in wanted:
         target = folder / name
         if not source.is_file():
@@ -226,9 +248,22 @@ def retrieve(studio: str | None, number: int, folder: Path) -> None:
                 "The archive is damaged there; restore that file from a backup.",
             )
         out(f"{target}")
+    if row.parcel is not None:
+        out(
+            f"The ticket and changes.txt are those of the whole parcel {row.parcel}: other orders "
+            "may stand in them."
+        )
 
 
 COMMANDS = (examine, jobs, job, decide, retrieve)
+
+
+def _short(text: str) -> str:
+    """Text for a table, its middle left out where it is long: names differ at their ends."""
+    if len(text) <= LONGEST_CELL:
+        return text
+    half = (LONGEST_CELL - 1) // 2
+    return f"{text[:half]}…{text[-half:]}"
 
 
 def _pairs(settings: Iterable[str]) -> dict[str, str]:
@@ -269,16 +304,42 @@ def _chosen(reader: Reader, numbers: tuple[str, ...], order: str | None) -> list
     return [chosen[number] for number in sorted(chosen)]
 
 
-def _hand_in(root: Path, decisions: list[Decision]) -> list[Outcome]:
-    """Apply at once where no service runs; else leave files for it and wait for its word."""
+def _hand_in(root: Path, decisions: list[Decision]) -> tuple[bool, list[Outcome]]:
+    """Apply at once where no service runs; else leave files for it and wait for its word.
+
+    Returns:
+        Whether a service runs, and what came of each decision.
+    """
     try:
         with open_studio(root) as studio:
-            return [deciding.apply(studio.workshop, decision) for decision in decisions]
+            return False, [deciding.apply(studio.workshop, decision) for decision in decisions]
     except StudioBusy:
         folder = root / "decisions"
         for decision in decisions:
             deciding.write_decision(folder, decision, folder / f".{decision.id}.tmp")
-        return _wait_for(root, decisions)
+        return True, _wait_for(root, decisions)
+
+
+def _held_again(root: Path, answered: list[int]) -> list[str]:
+    """Watch answered jobs until each has come to its next state; what holds those held again."""
+    deadline = time.monotonic() + NEXT_STATE_WAIT_S
+    said: dict[int, str] = {}
+    left = answered
+    while left and time.monotonic() < deadline:
+        with reading(root) as reader:
+            rows = [row for job in left if (row := reader.job(job)) is not None]
+            for row in rows:
+                if row.state == "held":
+                    stops = [f for f in _findings(reader, row) if f["severity"] == "stop"]
+                    why = " ".join(finding["message"] for finding in stops)
+                    said[row.job] = f"Job {job_number(row.job)} is still held: {why}"
+        left = [row.job for row in rows if row.state == "claimed"]
+        if left:
+            time.sleep(0.1)
+    for job in left:
+        said_of = f"Job {job_number(job)} is being looked at; see `platemark job {job}`."
+        click.echo(said_of)
+    return [said[job] for job in sorted(said)]
 
 
 def _wait_for(root: Path, decisions: list[Decision]) -> list[Outcome]:
@@ -291,7 +352,8 @@ def _wait_for(root: Path, decisions: list[Decision]) -> list[Outcome]:
                 if entry is not None and decision.id not in found:
                     applied = entry.kind != "decision-refused"
                     sentence = entry.body.get("sentence", "")
-                    said = f"Job {job_number(decision.job)}: {sentence}." if applied else sentence
+                    done = "the answer was taken" if sentence == "answered" else sentence
+                    said = f"Job {job_number(decision.job)}: {done}." if applied else sentence
                     found[decision.id] = Outcome(decision.id, decision.job, applied, said)
         time.sleep(0.1)
     for decision in decisions:
@@ -316,23 +378,35 @@ def _wanted(root: Path, reader: Reader, row: JobRow) -> list[tuple[Path, str, st
             sha256,
         )
     ]
+    parcel = root / "outgoing" / row.lab / row.parcel if row.parcel and row.lab else None
     printed = reader.body(row.rendered_seq).get("print_file")
     if printed is not None:
         sha256 = printed["sha256"]
         wanted.append(
             (
                 archive / sha256[:2] / f"{sha256}.{printed['extension']}",
-                f"{stem}-print.{printed['extension']}",
+                _name_on_ticket(parcel, row.job) or f"{stem}-print.{printed['extension']}",
                 sha256,
             )
         )
-    if row.parcel is not None and row.lab is not None:
-        parcel = root / "outgoing" / row.lab / row.parcel
+    if parcel is not None:
         wanted += [
-            (parcel / name, f"{stem}-{name}", "")
+            (parcel / name, f"{parcel.name}-{name}", "")
             for name in ("ticket.json", "ticket.html", "changes.txt")
         ]
     return wanted
+
+
+def _name_on_ticket(parcel: Path | None, job: int) -> str:
+    """The name under which the lab has a job's print file; empty where no ticket says it."""
+    if parcel is None:
+        return ""
+    try:
+        tickets = json.loads((parcel / "ticket.json").read_bytes())["tickets"]
+        names = [ticket["print_file"]["path"] for ticket in tickets if ticket["job"] == job]
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+    return Path(names[0]).name if names else ""
 
 
 def _findings(reader: Reader, row: JobRow) -> list[dict[str, Any]]:

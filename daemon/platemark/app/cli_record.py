@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import sys
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +14,23 @@ from rich.table import Table
 
 from platemark.app.context import FAULT, console, out, out_json, studio_of
 from platemark.app.open_studio import reading
-from platemark.ledger.chain import Entry
+from platemark.app.prove import prove_files, prove_ticket
+from platemark.ledger.chain import Entry, Fault
+from platemark.ledger.proof import find_faults_beside
 from platemark.ledger.read import Reader
 from platemark.model.errors import UsageError
 from platemark.model.plain import canonical
 from platemark.model.studio import Settings
 from platemark.model.ticket import Witness
 from platemark.settings.load import load_settings
+
+KINDS = (
+    "asked-anew", "claimed", "decided", "decision-refused", "delivered", "examined", "held",
+    "let-go", "looked-again", "parcel-closed", "parcel-delivered", "parcel-sealed",
+    "parcel-verified-at-lab", "parcelled", "profile-admitted", "profile-refused", "profile-tried",
+    "rendered", "set-back", "superseded", "unrendered", "withdrawn",
+)  # fmt: skip
+"""Every kind of entry that the service writes."""
 
 
 @click.group("ledger")
@@ -32,33 +43,41 @@ def ledger() -> None:
     "--against",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     metavar="TICKET.JSON",
-    help="Also hold the record against the witness on a ticket.",
+    help="Also hold a ticket against the record: its witness, and all of it inside its parcel.",
 )
+@click.option("--files", is_flag=True, help="Also read all archived files and closed parcels.")
 @click.option("--json", "as_json", is_flag=True, help="For a program.")
 @click.pass_obj
-def verify(studio: str | None, against: Path | None, as_json: bool) -> None:
-    """Follow the whole chain; exit code 1 and the first bad entry where it does not hold."""
-    with reading(studio_of(studio)) as reader:
+def verify(studio: str | None, against: Path | None, files: bool, as_json: bool) -> None:
+    """Prove the whole record: chain, words, tables; exit code 1 where something does not hold."""
+    root = studio_of(studio)
+    with reading(root) as reader:
         head = reader.head()
-        fault = reader.find_fault()
-        if fault is None and against is not None:
-            fault = reader.find_witness_fault(_witness(against))
+        broken = reader.find_fault()
+        faults = [broken] if broken is not None else list(find_faults_beside(reader))
+        # A broken record proves nothing about anything else.
+        asked = []
+        if not faults and against is not None:
+            asked.append(prove_ticket(reader, root, against))
+        if not faults and files:
+            asked.append(prove_files(reader, root))
+    faults += [fault for compared in asked for fault in compared.faults]
+    said = [compared.said for compared in asked if not compared.faults]
     if as_json:
+        plain = [{"seq": fault.seq, "sentence": fault.sentence} for fault in faults]
         out_json(
             {
-                "holds": fault is None,
+                "holds": not faults,
                 "entries": head.seq,
                 "witness": {"seq": head.seq, "hash": head.hash},
-                "fault": None if fault is None else {"seq": fault.seq, "sentence": fault.sentence},
+                "fault": plain[0] if plain else None,
+                "faults": plain,
+                "said": said,
             }
         )
-    elif fault is None:
-        beside = " and agrees with that ticket" if against is not None else ""
-        out(f"The record holds: {head.seq} entries, newest hash {head.hash}{beside}.")
     else:
-        out(f"THE RECORD DOES NOT HOLD. {fault.sentence}")
-        out("Keep ledger.sqlite3 as it is; compare it with a backup and with tickets.")
-    sys.exit(0 if fault is None else FAULT)
+        _tell_proof(head, faults, said)
+    sys.exit(0 if not faults else FAULT)
 
 
 @ledger.command("show")
@@ -77,12 +96,16 @@ def show(
     as_json: bool,
 ) -> None:
     """Show entries, oldest first."""
+    if since is not None and not _is_day(since):
+        raise UsageError(f"“{since}” is no date.", "Write it like 2026-11-25.")
     with reading(studio_of(studio)) as reader:
         found = [
             entry
             for entry in reader.entries(job=job, kind=kind)
             if (since is None or entry.at >= since) and _contains(reader, entry, search)
         ]
+        if not found and kind is not None and kind not in KINDS:
+            raise UsageError(f"There is no kind “{kind}”.", f"The kinds are: {', '.join(KINDS)}.")
         if as_json:
             out_json([_entry_json(reader, entry) for entry in found])
             return
@@ -159,13 +182,23 @@ def profiles(studio: str | None, as_json: bool) -> None:
 COMMANDS = (ledger, profiles)
 
 
-def _witness(path: Path) -> Witness:
+def _tell_proof(head: Witness, faults: list[Fault], said: list[str]) -> None:
+    if not faults:
+        out(f"The record holds: {head.seq} entries, newest hash {head.hash}.")
+    for number, fault in enumerate(faults):
+        out(f"{'' if number else 'THIS DOES NOT HOLD. '}{fault.sentence}")
+    for sentence in said:
+        out(sentence)
+    if faults:
+        out("Change nothing and keep ledger.sqlite3 as it is. Compare it and the files named above")
+        out("with a backup, and the record with tickets that are elsewhere (--against).")
+
+
+def _is_day(text: str) -> bool:
     try:
-        data = json.loads(path.read_bytes())
-        witness = data["witness"]
-        return Witness(int(witness["seq"]), str(witness["hash"]))
-    except (ValueError, KeyError, TypeError) as error:
-        raise UsageError(f"{path} is not a ticket: it has no witness.") from error
+        return date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
 
 
 def _contains(reader: Reader, entry: Entry, text: str | None) -> bool:

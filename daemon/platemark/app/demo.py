@@ -173,11 +173,12 @@ def _make(task: MakeTask) -> None:
 
 
 def _say_what_to_open(folder: Path, parcels: tuple[str, ...], held: int) -> None:
-    first = parcels[0] if parcels else ""
-    lab = first.rpartition("-")[0]
     out(f"\n{len(parcels)} parcels are closed and {held} files are held. Open, in {folder}:")
-    out(f"  outgoing/{lab}/{first}/ticket.html   what the lab gets, with every change")
-    out("  at-the-lab/brindlewick/   the same parcel, delivered and verified")
+    for parcel in parcels:
+        lab = parcel.rpartition("-")[0]
+        out(f"  outgoing/{lab}/{parcel}/ticket.html   what {lab} gets, with every change")
+    out("  at-the-lab/brindlewick/   brindlewick's parcel, delivered and verified")
     out("  hot/WAITING.txt   what is held, and why, one line each")
     out("  held/   a folder for each, with WHY.html and an ANSWER.txt to tick")
     out(f"  or ask: platemark --studio {folder} jobs; and ledger verify")
+    out("To answer, sign with Ilka (photographer) or Corin (assistant).")

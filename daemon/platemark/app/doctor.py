@@ -26,6 +26,15 @@ from platemark.model.studio import Settings
 from platemark.settings.load import find_mistakes
 
 LITTLE_ROOM = 5 * 2**30
+APART = {
+    "limits on memory, processor time and output": "limits on memory, time and output",
+    "death with the parent": "an end when the service ends",
+    "no new privileges": "no further rights",
+    "reads and writes only what its task names": "no other file within reach",
+    "no TCP connections": "no network",
+    "no signals to other processes": "no hold on other programs",
+}
+"""How the confinements of whatever opens a picture are called for people."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +85,8 @@ def examine_studio(root: Path) -> Iterator[Word]:
     yield from _deliveries(root, settings)
     yield from _closings(settings)
     yield from _record(root)
-    for sentence in confinement():
-        yield Word("note", "child processes", sentence)
+    kept = ", ".join(dict.fromkeys(APART.get(each, each) for each in confinement()))
+    yield Word("good", "pictures", f"each is opened apart from the rest, with {kept}")
 
 
 def _folders(root: Path, settings: Settings) -> Iterator[Word]:
@@ -113,7 +122,18 @@ def _folders(root: Path, settings: Settings) -> Iterator[Word]:
                 "Or name the usual one in studio.toml under [usual_lab].",
             )
     kind = choose(settings.studio.hot.watch, hot)
-    yield Word("good", "watching", f"{kind}, on {file_system_of(hot)}; the scan finds the rest")
+    seen = (
+        "the system tells at once what is dropped"
+        if kind == "native"
+        else "the folders are looked through again and again"
+    )
+    scan_s = settings.studio.settle.scan_s
+    yield Word(
+        "good",
+        "watching",
+        f"{seen} (a disk of the kind {file_system_of(hot)}); whatever that misses is found within "
+        f"{scan_s} seconds",
+    )
     for sentence in watch_limits():
         yield Word("note", "watching", sentence)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import threading
 from collections.abc import Callable
@@ -20,6 +21,8 @@ from platemark.ledger.read import Reader
 TICK_S = 30
 """The schedule's tick: closing times, waits after failures and retries are looked at this often."""
 SHORTEST_SLEEP_S = 0.05
+WORKED_ON = ("claimed", "decided", "examined", "held", "rendered")
+"""Entries that say of a job that a sweep took it; to be parcelled or delivered is none of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +31,8 @@ class Swept:
 
     took: int
     held: int
+    waiting: int
+    """Held before and held still."""
     parcels: tuple[str, ...]
     left_growing: int
     fault: str
@@ -36,14 +41,7 @@ class Swept:
 def run(root: Path, clock: Clock | None = None) -> None:
     """Run the service until SIGTERM or SIGINT; what was begun is finished or begun anew later."""
     wake, stop = threading.Event(), threading.Event()
-
-    def ask_to_stop(number: int, frame: FrameType | None) -> None:
-        del number, frame
-        stop.set()
-        wake.set()
-
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, ask_to_stop)
+    _stop_on_signal(wake, stop)
     with open_studio(root, clock) as studio:
         log = structlog.get_logger()
         watcher = _watch(studio, wake)
@@ -67,6 +65,28 @@ def run(root: Path, clock: Clock | None = None) -> None:
             log.info("stopped")
 
 
+def _stop_on_signal(wake: threading.Event, stop: threading.Event) -> None:
+    """Set both events on SIGTERM or SIGINT.
+
+    A handler runs in the middle of whatever this thread is at, perhaps inside an event's own lock,
+    so it only writes a byte; a thread of its own sets the events.
+    """
+    heard, told = os.pipe()
+
+    def tell(number: int, frame: FrameType | None) -> None:
+        del number, frame
+        os.write(told, b".")
+
+    def listen() -> None:
+        os.read(heard, 1)
+        stop.set()
+        wake.set()
+
+    threading.Thread(target=listen, name="signals", daemon=True).start()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, tell)
+
+
 def sweep(
     root: Path, clock: Clock | None = None, watch: Callable[[Reader], None] | None = None
 ) -> Swept:
@@ -87,9 +107,10 @@ def sweep(
                 turn = studio.dispatch.turn(wake=woken.set)
                 if watch is not None:
                     watch(read)
-                if studio.dispatch.troubles and not turn.moved and not turn.working:
+                rests = not (turn.moved or turn.moving or turn.working)
+                if rests and studio.dispatch.is_paused:
                     break
-                if not (turn.moved or turn.moving or turn.working):
+                if rests:
                     studio.dispatch.close_everything()
                     if not studio.dispatch.turn().working:
                         break
@@ -97,15 +118,18 @@ def sweep(
                 woken.clear()
         finally:
             studio.dispatch.stop()
-        touched = {entry.job for entry in read.entries(begun) if entry.job is not None} | set(
-            range(first + 1, read.newest_job() + 1)
-        )
+        touched = {
+            entry.job
+            for entry in read.entries(begun)
+            if entry.job is not None and entry.kind in WORKED_ON
+        } | set(range(first + 1, read.newest_job() + 1))
         rows = [row for job in sorted(touched) if (row := read.job(job)) is not None]
         closed = [entry.body["parcel"] for entry in read.entries(begun, kind="parcel-closed")]
         faults = studio.dispatch.troubles
         return Swept(
             took=len(rows),
-            held=sum(row.state == "held" for row in rows),
+            held=(held := sum(row.state == "held" for row in rows)),
+            waiting=len(read.jobs(state="held")) - held,
             parcels=tuple(closed),
             left_growing=turn.growing,
             fault=str(faults[0]) if faults else "",

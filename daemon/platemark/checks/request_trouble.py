@@ -16,9 +16,14 @@ ACCEPT: Final = "assistant"
 def find(known: Known) -> Iterable[Finding]:
     """Stop keys that nobody knows, values that cannot be read, and statements that disagree.
 
-    What disagrees can only be chosen; what nobody can read may be left out.
+    What disagrees can only be chosen; what nobody can read may be left out. A size that cannot be
+    read is told where the size is asked for.
     """
+    request = known.resolved.request
+    no_size = request.size is None and request.sheet is None
     for trouble in known.resolved.troubles:
+        if no_size and trouble.key in ("size", "sheet"):
+            continue
         if trouble.kind == "disagree":
             yield stop(
                 CODE,

@@ -8,8 +8,11 @@ from typing import Final
 
 from platemark.model.asking import caution, stop
 from platemark.model.finding import Finding
+from platemark.model.geometry import aspect_error
 from platemark.model.known import Known
-from platemark.model.units import shown
+from platemark.model.request import Request
+from platemark.model.surface import Surface
+from platemark.model.units import Length, parse_full_size, shown
 
 CODE: Final = "size-proportion"
 ACCEPT: Final = "never"
@@ -26,33 +29,54 @@ def find(known: Known) -> Iterable[Finding]:
     `fit` decides (common practice).
     """
     layout, request = known.layout, known.resolved.request
-    if layout is None or request.fit != "hold":
+    # A border of a given width is not what keeps a picture whole, so `border` decides nothing then.
+    bordered = request.fit == "border" and request.border is None
+    if layout is None or request.fit == "crop" or bordered:
         return
     percent = layout.aspect_error * 100
+    facts = known.facts
+    lost = 100 - Fraction(
+        100 * layout.crop.width * layout.crop.height, facts.upright_width * facts.upright_height
+    )
+    unit_mm = Length.parse(f"1{layout.size.unit}").mm
+    cut = f"{shown(layout.cut_mm / unit_mm, 2)}{layout.size.unit} from each of two sides"
     if percent <= SILENT_PERCENT and layout.cut_mm <= SILENT_MM:
         return
-    facts = known.facts
-    figures = {"off": f"{shown(percent, 2)} %", "size": str(layout.size)}
-    said = (
-        f"{known.name} ({facts.upright_width} × {facts.upright_height} px) is "
-        f"{shown(percent, 2)} % "
-        f"off the proportion of {layout.size}"
-    )
+    figures = {"cut": f"{shown(lost)} %", "size": str(layout.size)}
     if percent <= CAUTION_PERCENT:
         yield caution(
             CODE,
-            f"{said}; {shown(layout.cut_mm)} mm are trimmed from two opposite sides.",
+            f"{known.name} is not quite of the proportion of {layout.size}: {shown(lost)} % of it "
+            f"is trimmed, {cut}.",
             figures=figures,
         )
         return
+    width, height = facts.upright_width, facts.upright_height
     sizes = tuple(
-        f"size={size}" for size in known.sold_like(facts.upright_width, facts.upright_height)
+        f"size={size}"
+        for size in known.sold_like(width, height)
+        if aspect_error(width, height, parse_full_size(size)) * 100 <= CAUTION_PERCENT
     )
+    whole = _whole(request, known.surface)
+    ways = ["Crop it"]
+    if whole:
+        ways.append("keep it whole with a white border")
+    if sizes:
+        ways.append("take a size of its own proportion")
     yield stop(
         CODE,
         ACCEPT,
-        f"{said}; to fill it, {shown(layout.cut_mm)} mm would be cut from each of two sides.",
-        "Choose: crop it, keep it whole with a white border, or take a size of its own proportion.",
+        f"{known.name} ({width} × {height} px) has another proportion than {layout.size}: to fill "
+        f"it, {shown(lost)} % of the picture would be cut off, {cut}.",
+        ", or ".join(part for part in (", ".join(ways[:-1]), ways[-1]) if part) + ".",
         figures=figures,
-        choices=("fit=crop", "fit=border", *sizes),
+        choices=("fit=crop", *whole, *sizes),
     )
+
+
+def _whole(request: Request, surface: Surface) -> tuple[str, ...]:
+    """The answer that keeps the picture whole, where paper may stay white around it."""
+    edged = request.edge is not None and request.edge.mode != "none"
+    if surface.edge == "wrap" or edged or request.border is not None:
+        return ()
+    return ("fit=border",)

@@ -8,27 +8,32 @@ from typing import Final
 from platemark.model.asking import stop
 from platemark.model.finding import Finding
 from platemark.model.known import Known
+from platemark.model.units import BadSize, parse_full_size
 
 CODE: Final = "size-missing"
 ACCEPT: Final = "never"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop when nothing gives a size, or the measures contradict each other."""
+    """Stop when nothing gives a size that can be read, or the measures contradict each other."""
     request = known.resolved.request
     if request.size is None and request.sheet is None:
-        if any(trouble.key in ("size", "sheet") for trouble in known.resolved.troubles):
-            return
+        troubles = [t for t in known.resolved.troubles if t.key in ("size", "sheet")]
+        meant = tuple(c for t in troubles for c in t.choices if _is_sold(known, c))
         facts = known.facts
         nearest = tuple(
             f"size={size}" for size in known.sold_like(facts.upright_width, facts.upright_height)
         )
+        said = f"Nothing says how large {known.name} is to be printed."
         yield stop(
             CODE,
             ACCEPT,
-            f"Nothing says how large {known.name} is to be printed.",
-            "Give a size: in the name (heron_16x20in.tif), by a size folder, or in your answer.",
-            choices=nearest,
+            " ".join((said, *(trouble.sentence for trouble in troubles))),
+            "Answer with a size."
+            if troubles
+            else "Give a size: in the name (heron_16x20in.tif), by a size folder (16x20in), or in "
+            "your answer.",
+            choices=tuple(dict.fromkeys(meant or nearest)),
         )
     elif known.misfit:
         yield stop(
@@ -37,3 +42,12 @@ def find(known: Known) -> Iterable[Finding]:
             f"The measures of {known.name} do not fit together: {known.misfit}.",
             "Correct the request, or answer with the right size.",
         )
+
+
+def _is_sold(known: Known, choice: str) -> bool:
+    """Whether `size=…` is a size that the lab prints."""
+    try:
+        size = parse_full_size(choice.removeprefix("size="))
+    except BadSize:
+        return False
+    return known.product is None or known.sells(size)

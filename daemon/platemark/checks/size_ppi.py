@@ -10,7 +10,7 @@ from platemark.model.asking import caution, stop
 from platemark.model.finding import Finding
 from platemark.model.geometry import Layout
 from platemark.model.known import Known
-from platemark.model.units import Length, shown
+from platemark.model.units import Size, shown
 
 CODE: Final = "size-too-few-pixels"
 ACCEPT: Final = "photographer"
@@ -30,14 +30,14 @@ def find(known: Known) -> Iterable[Finding]:
     figures = {"ppi": shown(native), "size": str(layout.size)}
     said = f"{known.name} has {shown(native)} ppi at {layout.size}"
     if native < stop_at:
+        choices, then = ways_out(known, layout, stop_at)
         yield stop(
             CODE,
             ACCEPT,
             f"{said}; {known.surface.name} wants at least {shown(stop_at)}.",
-            f"Choose a smaller size: up to {largest_size(layout, stop_at)} would do. Or accept it "
-            "after looking at a test.",
+            then,
             figures=figures,
-            choices=smaller_sizes(known, layout, stop_at),
+            choices=choices,
         )
     elif native < warn_at:
         yield caution(
@@ -62,15 +62,50 @@ def floors(known: Known) -> tuple[Fraction, Fraction]:
     return max(warn * Fraction(6, 10), floor), max(warn, floor)
 
 
+def ways_out(known: Known, layout: Layout, ppi: Fraction) -> tuple[tuple[str, ...], str]:
+    """Sizes with pixels enough as ready answers, and what to do next in words."""
+    accept = "Or accept it after looking at a test."
+    product = known.product
+    if product is None or not product.sizes:
+        largest = largest_size(layout, ppi)
+        return (), f"Choose a smaller size: up to {largest} would do. {accept}"
+    fitting = smaller_sizes(known, layout, ppi)
+    if fitting:
+        return tuple(f"size={size}" for size in fitting), (
+            f"Choose a smaller size: {fitting[0]} is the largest of this proportion that the lab "
+            f"sells and that has enough. {accept}"
+        )
+    crop = layout.crop
+    other = [
+        size
+        for sold in product.sizes
+        for size in (sold.standing_like(layout.size.orientation),)
+        if known.sells(size) and min(crop.width / size.w.inches, crop.height / size.h.inches) >= ppi
+    ]
+    if not other:
+        return (), (
+            f"It is too small for any size that {product.name} is sold in. Use a picture with more "
+            f"pixels. {accept}"
+        )
+    largest_sold = max(other, key=lambda size: size.w.mm * size.h.mm)
+    words = f"No size of this proportion that the lab sells is small enough. {largest_sold} has"
+    if known.resolved.request.fit == "crop":
+        return (f"size={largest_sold}",), f"{words} enough. {accept}"
+    whole = () if known.surface.edge == "wrap" else ("fit=border",)
+    return (f"size={largest_sold}", "fit=crop", *whole), (
+        f"{words} enough: choose it together with {' or '.join(('fit=crop', *whole))}. {accept}"
+    )
+
+
 def largest_size(layout: Layout, ppi: Fraction) -> str:
-    """The largest size of this proportion at `ppi`, in the unit that was asked."""
-    unit_mm = Length.parse(f"1{layout.size.unit}").mm
+    """The largest size of this proportion at `ppi`, in the unit that was asked, rounded down."""
     share = layout.native_ppi / ppi
-    sides = (layout.size.w.mm * share / unit_mm, layout.size.h.mm * share / unit_mm)
-    return f"{shown(sides[0])}x{shown(sides[1])}{layout.size.unit}"
+    sides = (layout.size.w, layout.size.h)
+    tenths = [int(Fraction(side.value) * share * 10) for side in sides]
+    return "x".join(shown(Fraction(tenth, 10)) for tenth in tenths) + layout.size.unit
 
 
-def smaller_sizes(known: Known, layout: Layout, ppi: Fraction) -> tuple[str, ...]:
+def smaller_sizes(known: Known, layout: Layout, ppi: Fraction) -> tuple[Size, ...]:
     """Up to three sizes of the lab, of the same proportion within 2 %, that have enough pixels."""
     if known.product is None:
         return ()
@@ -78,8 +113,9 @@ def smaller_sizes(known: Known, layout: Layout, ppi: Fraction) -> tuple[str, ...
     for sold in known.product.sizes:
         size = sold.standing_like(layout.size.orientation)
         off = abs((size.w.mm / size.h.mm) / (layout.size.w.mm / layout.size.h.mm) - 1)
-        enough = layout.native_ppi * layout.size.w.mm / size.w.mm >= ppi
-        if off * 100 <= 2 and enough:
+        share = min(layout.size.w.mm / size.w.mm, layout.size.h.mm / size.h.mm)
+        enough = layout.native_ppi * share >= ppi
+        if off * 100 <= 2 and enough and known.sells(size):
             fitting.append(size)
     fitting.sort(key=lambda size: -size.w.mm)
-    return tuple(f"size={size}" for size in fitting[:3])
+    return tuple(fitting[:3])

@@ -23,7 +23,8 @@ COLLECT = "collect"
 """Nobody delivers: somebody fetches the parcel from `outgoing/`."""
 
 Revealed = Literal["delivered", "inferred", "conflict"]
-"""`inferred`: neither name is there, so the lab took it; `conflict`: another thing has the name."""
+"""`inferred`: the copy is gone from a folder that still bears the mark of its upload, so the lab
+took it; `conflict`: another thing has the name."""
 
 
 class Courier(Protocol):

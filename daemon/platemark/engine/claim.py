@@ -31,7 +31,7 @@ def claim(workshop: Workshop, sighting: Sighting) -> int | None:
         The job's number; None where the file vanished or changed meanwhile (the next scan tells).
 
     Raises:
-        DiskFull: there is not room enough; nothing was begun.
+        DiskFull: there was not room enough after all.
         DiskFault: the disk refuses.
     """
     name = shown_name(sighting.relative.rsplit(b"/", 1)[-1])
@@ -39,7 +39,6 @@ def claim(workshop: Workshop, sighting: Sighting) -> int | None:
     if surface is None:
         return None
     gathered = gather(workshop.folders.hot, sighting.relative, surface.defaults)
-    workshop.need_room(sighting.size, f"take in {name}")
     spool = workshop.folders.scratch("spool") / secrets.token_hex(8)
     copied = _copy(workshop, sighting, spool, name)
     if copied is None:
@@ -68,6 +67,7 @@ def claim(workshop: Workshop, sighting: Sighting) -> int | None:
                     "bytes": str(copied.bytes),
                 },
                 "sidecar_hex": gathered.sidecar.hex() if gathered.sidecar is not None else None,
+                "sidecar_identity": _without_times(gathered.sidecar_identity),
                 **said(transaction, gathered),
             },
             job=job,
@@ -140,7 +140,7 @@ def let_go(workshop: Workshop, row: DropRow) -> None:
         return
     outcome, taken = handed
     if outcome == "taken":
-        _sidecar_follows(workshop, row)
+        _sidecar_follows(workshop, row, entry.body.get("sidecar_identity"))
     with workshop.ledger.transaction() as transaction:
         transaction.append(
             "let-go",
@@ -167,7 +167,7 @@ def _hand_over(workshop: Workshop, row: DropRow, drop: Drop) -> tuple[str, str] 
         if not is_the_drop(row, found):
             return "changed", ""
         return "taken", scan.let_go(hot, drop.path_bytes, row.job).name
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         # After a crash it may have been moved already; else somebody took it away.
         name = drop.path_bytes.rsplit(b"/", 1)[-1]
         target = scan.taken_path(hot, drop.surface_folder, row.job, name)
@@ -184,13 +184,26 @@ def _is_there(folder: Path, device: int) -> bool:
         return False
 
 
-def _sidecar_follows(workshop: Workshop, row: DropRow) -> None:
+def _sidecar_follows(workshop: Workshop, row: DropRow, identity: list[int] | None) -> None:
+    """Move the sidecar that was read; another that stands there now is a new word, and stays."""
     if row.sidecar_hex is None:
         return
+    hot, relative = workshop.folders.hot, bytes.fromhex(row.sidecar_hex)
     try:
-        scan.let_go(workshop.folders.hot, bytes.fromhex(row.sidecar_hex), row.job)
-    except FileNotFoundError:
-        return
+        descriptor = open_drop(hot, relative)
+        try:
+            found = _without_times(durable.identity(os.fstat(descriptor)))
+        finally:
+            os.close(descriptor)
+        if identity is None or found == identity:
+            scan.let_go(hot, relative, row.job)
+    except OSError as error:
+        structlog.get_logger().info("sidecar-kept", job=row.job, why=error.strerror)
+
+
+def _without_times(identity: tuple[int, ...] | None) -> list[int] | None:
+    """What of a file's identity outlives a remount and a change of rights: inode, size, written."""
+    return None if identity is None else [*identity[1:4]]
 
 
 def _extension(relative: bytes) -> str:

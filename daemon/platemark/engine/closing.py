@@ -75,7 +75,8 @@ def _is_due(rule: ClosingRule, rows: Sequence[JobRow], now: datetime, zone: Zone
         return True
     if rule.kind == "each":
         return True
-    moved = [datetime.fromisoformat(row.moved_at) for row in rows]
+    # A clock that was ahead for a while must not keep a parcel back until then.
+    moved = [min(datetime.fromisoformat(row.moved_at), now) for row in rows]
     if rule.kind == "quiet":
         return now - max(moved) >= timedelta(minutes=rule.quiet_minutes)
     closing = last_closing(rule.at, now, zone)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import stat
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +13,16 @@ import msgspec
 import structlog
 
 from platemark import durable
-from platemark.engine.hold import folder_of, notice_of, stops_of
+from platemark.engine.hold import folder_of, for_the_group, notice_of, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
 from platemark.engine.workshop import Workshop
-from platemark.intake.answers import answer_text, read_answer
+from platemark.intake.answers import (
+    answer_text,
+    is_reason,
+    read_answer,
+    with_refusal,
+    without_refusal,
+)
 from platemark.ledger.read import JobRow
 from platemark.model.decision import Decision, Outcome
 from platemark.model.errors import DecisionRefused
@@ -78,24 +85,28 @@ def read_sheet(workshop: Workshop, row: JobRow, quiet_s: float) -> Decision | st
     """Read a held job's answer sheet like a drop: only once it is still.
 
     Returns:
-        A decision; a sentence that says what is wrong with the sheet; None where nothing is ticked
-        or somebody is still writing.
+        A decision; a sentence that says what is wrong with the sheet, empty where nothing is
+        ticked; None where somebody is still writing or there is no sheet.
     """
     sheet = folder_of(workshop, row) / "ANSWER.txt"
     try:
         status = sheet.lstat()
-        if workshop.clock.now().timestamp() - status.st_mtime < quiet_s:
+        if not stat.S_ISREG(status.st_mode):
+            return "ANSWER.txt is no plain file. Remove it, and answer with `platemark decide`."
+        # A time to come is another computer's clock.
+        if 0 <= workshop.clock.now().timestamp() - status.st_mtime < quiet_s:
             return None
         descriptor = os.open(sheet, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+        try:
+            data = os.read(descriptor, LARGEST_FILE)
+        finally:
+            os.close(descriptor)
     except OSError:
         return None
-    try:
-        data = os.read(descriptor, LARGEST_FILE)
-    finally:
-        os.close(descriptor)
+    data = without_refusal(data)
     answer = read_answer(answer_text(data), notice_of(workshop, row))
     if not isinstance(answer, Answer):
-        return answer
+        return answer or ""
     return Decision(
         id="sheet-" + hashlib.sha256(f"{row.job} {answer.seq} ".encode() + data).hexdigest()[:32],
         kind="decide",
@@ -109,6 +120,24 @@ def read_sheet(workshop: Workshop, row: JobRow, quiet_s: float) -> Decision | st
     )
 
 
+def say_on_sheet(workshop: Workshop, row: JobRow, sentence: str) -> None:
+    """Write on top of a filled-in sheet why it is not applied; what the person typed stays."""
+    sheet = folder_of(workshop, row) / "ANSWER.txt"
+    try:
+        if not stat.S_ISREG(sheet.lstat().st_mode):
+            return
+        before = durable.identity(sheet.lstat())
+        data = sheet.read_bytes() if sheet.lstat().st_size <= LARGEST_FILE else b""
+        said = with_refusal(data, sentence)
+        # Whoever saves it meanwhile wins: their words are looked at anew.
+        if not data or said == data or durable.identity(sheet.lstat()) != before:
+            return
+    except OSError:
+        return
+    durable.write_over(sheet, said, workshop.folders.scratch("held") / f"{row.job}.answer")
+    for_the_group(workshop, sheet)
+
+
 def _apply(workshop: Workshop, decision: Decision) -> str:
     number = job_number(decision.job)
     person = workshop.settings.studio.person(decision.by)
@@ -118,7 +147,7 @@ def _apply(workshop: Workshop, decision: Decision) -> str:
             f"{decision.by or 'Nobody'} is not one of the studio's people ({names}).",
             "Names stand under [[people]] in studio.toml.",
         )
-    if not decision.because.strip():
+    if not is_reason(decision.because):
         raise DecisionRefused(f"Job {number}: nothing says why.", "Give a reason with because.")
     row = workshop.ledger.read.job(decision.job)
     if row is None:
@@ -156,7 +185,7 @@ def _answer(workshop: Workshop, row: JobRow, decision: Decision, person: Person)
     stops = [f for f in stops_of(workshop, row) if f.severity == "stop"]
     for code in decision.accept:
         _may_accept(row, [f for f in stops if f.code == code], code, person)
-    _readable(row, decision.settings)
+    _readable(row, decision.settings, person)
     with workshop.ledger.transaction() as transaction:
         body: dict[str, Any] = {
             "decision": decision.id,
@@ -189,8 +218,18 @@ def _may_accept(row: JobRow, findings: list[Finding], code: str, person: Person)
             )
 
 
-def _readable(row: JobRow, settings: tuple[tuple[str, str], ...]) -> None:
+def _readable(row: JobRow, settings: tuple[tuple[str, str], ...], person: Person) -> None:
     for key, text in settings:
+        if key in ("allow", "because", "by"):
+            raise DecisionRefused(
+                f"Job {job_number(row.job)}: {key} is no answer.", "Use --accept, --by, --because."
+            )
+        if key == "viewing" and person.role != "photographer":
+            # A greater distance lets fewer pixels pass.
+            raise DecisionRefused(
+                f"Job {job_number(row.job)}: the viewing distance is for the photographer to say, "
+                f"not for {person.name}."
+            )
         try:
             read_value(key, text)
         except ValueError as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import traceback
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -27,11 +28,15 @@ from platemark.intake.layers import gather
 from platemark.intake.scan import HotFolders, Look, Sighting
 from platemark.intake.waiting import waiting_text
 from platemark.ledger.read import DropRow, JobRow
-from platemark.model.errors import DiskFull, PlatemarkError
+from platemark.model.errors import DiskFault, DiskFull, PlatemarkError
 from platemark.model.job import Drop, job_number, shown_name
 from platemark.model.notice import WaitingLine
 from platemark.model.work import Failure, ProbeReport
 
+PICTURE_ENDINGS = (b".tif", b".tiff", b".jpg", b".jpeg", b".png", b".TIF", b".JPG")
+ROOM_HINT = "Free some space; Platemark goes on by itself."
+MISTAKE_HINT = "Tell whoever looks after Platemark; the log says more."
+_JOB_NUMBER = re.compile(r"[0-9]{1,12}")
 PAUSE_S = 30
 """After the world refused something that may heal, no new work is begun for this long."""
 
@@ -53,7 +58,6 @@ class Turn:
 @dataclass(slots=True)
 class _Running:
     row: JobRow
-    step: str
     future: Future[Any]
     finish: Callable[[Workshop, JobRow, Any], None]
 
@@ -75,6 +79,12 @@ class Dispatch:
         self._paused_until = 0.0
         self._waiting_shown: tuple[WaitingLine, ...] | None = None
         self._late: tuple[WaitingLine, ...] = ()
+        self._unfit: dict[bytes, tuple[tuple[int, ...], WaitingLine]] = {}
+        """Settled files that are not taken in as they are, by path, with what is said of them."""
+        self._short: dict[int, str] = {}
+        """Jobs for which the disk has not room enough just now."""
+        self._mistakes: dict[str, str] = {}
+        """Parts of a turn that went wrong by a mistake of ours, until they go right again."""
 
     def turn(self, *, wake: Callable[[], None] = lambda: None) -> Turn:
         """Do everything that can be done now.
@@ -83,19 +93,20 @@ class Dispatch:
             wake: Called from another thread when a picture's step has come to its end.
         """
         before = self._workshop.ledger.read.head().seq
-        self._guarded(self._take_answers)
+        self._part("answers", self._take_answers)
         look = self._hot.look(self._known_drops())
-        self._guarded(partial(self._take_drops, look))
-        self._guarded(self._look_again)
+        self._part("drops", partial(self._take_drops, look))
+        self._part("profiles", self._look_again)
         self._collect()
-        self._guarded(self._watch_growing)
+        self._part("growing", self._watch_growing)
         self._begin(wake)
-        self._let_go(look)
-        self._show_held()
-        self._guarded(partial(close_due, self._workshop))
-        self._guarded(partial(deliver_closed, self._workshop, self._couriers))
-        self._guarded(partial(self._show_waiting, look))
-        startable = 0 if self._paused() else len(self._startable())
+        self._part("hot folders", partial(self._let_go, look))
+        self._part("held folders", self._show_held)
+        self._part("parcels", partial(close_due, self._workshop))
+        self._part("deliveries", partial(deliver_closed, self._workshop, self._couriers))
+        self._part("WAITING.txt", partial(self._show_waiting, look))
+        waiting = [row for row in self._startable() if row.job not in self._short]
+        startable = 0 if self._paused() else len(waiting)
         return Turn(
             moving=look.moving,
             working=len(self._running) + startable,
@@ -109,10 +120,21 @@ class Dispatch:
         deliver_closed(self._workshop, self._couriers)
 
     @property
+    def is_paused(self) -> bool:
+        """Whether no new work is begun until something of the world has healed."""
+        return self._trouble is not None
+
+    @property
     def troubles(self) -> tuple[PlatemarkError, ...]:
         """What the world refused and is still waited for."""
         own = (self._trouble,) if self._trouble is not None else ()
-        return (*own, *self._couriers.troubles.values())
+        short = (DiskFull(sentence, ROOM_HINT) for sentence in self._short.values())
+        mistakes = (PlatemarkError(sentence, MISTAKE_HINT) for sentence in self._mistakes.values())
+        unfit = (
+            PlatemarkError(f"{line.name}: {line.sentence}", line.next)
+            for _, line in self._unfit.values()
+        )
+        return (*own, *short, *mistakes, *unfit, *self._couriers.troubles.values())
 
     def stop(self) -> None:
         """End every child process and its thread; what was begun is begun anew next time."""
@@ -125,25 +147,66 @@ class Dispatch:
         decide.apply_waiting(self._workshop)
         for row in self._workshop.ledger.read.jobs(state="held"):
             answer = decide.read_sheet(self._workshop, row, self._quiet_s)
-            if isinstance(answer, str):
+            if answer == "":
+                self._sheets.pop(row.job, None)
+            elif isinstance(answer, str):
                 self._sheets[row.job] = answer
+                decide.say_on_sheet(self._workshop, row, answer)
             elif answer is not None:
                 outcome = decide.apply(self._workshop, answer)
                 self._sheets.pop(row.job, None)
                 if not outcome.applied:
                     self._sheets[row.job] = outcome.sentence
+                    decide.say_on_sheet(self._workshop, row, outcome.sentence)
 
     def _known_drops(self) -> set[tuple[int, int, int, int]]:
         here = self._workshop.ledger.read.drops(here=True)
         return {(row.device, row.inode, row.size, row.mtime_ns) for row in here}
 
     def _take_drops(self, look: Look) -> None:
-        if not self._paused():
-            for sighting in look.settled:
-                self._guarded(partial(claim, self._workshop, sighting))
+        settled = {sighting.relative for sighting in look.settled}
+        self._unfit = {path: told for path, told in self._unfit.items() if path in settled}
+        for sighting in () if self._paused() else look.settled:
+            self._take(sighting)
         self._late = tuple(
             line for sidecar in look.lone_sidecars if (line := self._late_sidecar(sidecar))
         )
+
+    def _take(self, sighting: Sighting) -> None:
+        """Claim a settled file; one that cannot be taken in waits and is told, and no other does.
+
+        It is tried again once it has changed, or where only room was wanting.
+        """
+        told = self._unfit.get(sighting.relative)
+        if told is not None and told[0] == sighting.identity and not self._room_was_short(told):
+            return
+        self._unfit.pop(sighting.relative, None)
+        name = shown_name(sighting.relative.rsplit(b"/", 1)[-1])
+        limit = self._workshop.limits.file_bytes
+        short = self._workshop.lacks_room(sighting.size, f"take in {name}")
+        if sighting.size > limit:
+            sentence = f"It has {sighting.size:,} bytes, and the studio takes at most {limit:,}."
+            then = "Save it smaller, or raise the limit in studio.toml and start again."
+        elif short:
+            sentence, then = short, ROOM_HINT
+        else:
+            try:
+                claim(self._workshop, sighting)
+            except PlatemarkError as error:
+                self._note_fault(error)
+                return
+            except Exception:
+                structlog.get_logger().exception("drop-not-taken", name=name)
+                sentence, then = "Platemark made a mistake with it.", MISTAKE_HINT
+            else:
+                return
+        where = shown_name(b"hot/" + sighting.relative.rsplit(b"/", 1)[0])
+        line = WaitingLine(None, name, where, sentence, then)
+        self._unfit[sighting.relative] = sighting.identity, line
+
+    @staticmethod
+    def _room_was_short(told: tuple[tuple[int, ...], WaitingLine]) -> bool:
+        return told[1].next == ROOM_HINT
 
     def _late_sidecar(self, sidecar: Sighting) -> WaitingLine | None:
         """A request that lands after its picture: plan anew while that is possible, else say so."""
@@ -152,9 +215,13 @@ class Dispatch:
         name = shown_name(sidecar.relative.rsplit(b"/", 1)[-1])
         where = shown_name(b"hot/" + sidecar.relative.rsplit(b"/", 1)[0])
         if not drops:
+            meant = next((e for e in PICTURE_ENDINGS if self._was_dropped(picture + e)), None)
+            beside = shown_name((picture + (meant or b"")).rsplit(b"/", 1)[-1])
             return WaitingLine(
                 None, name, where, "There is no picture beside this request.",
-                "Drop the picture of that name, or remove the request.",
+                f"It is called after the picture's whole name: rename it {beside}.toml." if meant
+                else "Drop the picture of that name, or remove the request. For heron.tif it is "
+                "called heron.tif.toml.",
             )  # fmt: skip
         row = self._workshop.ledger.read.job(drops[-1].job)
         if row is None or row.job in self._running:
@@ -167,6 +234,9 @@ class Dispatch:
             )  # fmt: skip
         self._ask_anew(row, picture, sidecar)
         return None
+
+    def _was_dropped(self, path: bytes) -> bool:
+        return bool(self._workshop.ledger.read.drops(path_hex=path.hex()))
 
     def _ask_anew(self, row: JobRow, picture: bytes, sidecar: Sighting) -> None:
         workshop = self._workshop
@@ -190,7 +260,8 @@ class Dispatch:
                 continue
             lab = self._workshop.settings.lab(row.lab)
             product = lab.product_for(row.surface) if lab is not None else None
-            then = dict(stops[0].figures)["profile"]
+            # A job that an earlier version held does not say, so it is looked at.
+            then = dict(stops[0].figures).get("profile", "")
             if product is None or (profile_now(self._workshop, product) or "missing") == then:
                 continue
             with self._workshop.ledger.transaction() as transaction:
@@ -208,15 +279,20 @@ class Dispatch:
         ]
 
     def _begin(self, wake: Callable[[], None]) -> None:
-        for row in self._startable():
+        rows = self._startable()
+        self._short = {}
+        for row in rows:
             if len(self._running) >= self._workshop.parallel or self._paused():
                 return
             module = render if row.state == "examined" else examine
+            if module is render and (short := render.lacks_room(self._workshop, row)):
+                self._short[row.job] = short
+                continue
             work = self._guarded(partial(module.begin, self._workshop, row), row)
             if work is None:
                 continue
             future = self._threads.submit(work)
-            self._running[row.job] = _Running(row, module.STEP, future, module.finish)
+            self._running[row.job] = _Running(row, future, module.finish)
             future.add_done_callback(lambda _: wake())
 
     def _collect(self) -> None:
@@ -224,6 +300,12 @@ class Dispatch:
             if not running.future.done():
                 continue
             del self._running[job]
+            now = self._workshop.ledger.read.job(job)
+            if now is None or now.moved_seq != running.row.moved_seq:
+                # It was withdrawn, or asked for anew, while it was worked on.
+                render.clear_scratch(self._workshop, job)
+                structlog.get_logger().info("outcome-dropped", job=job)
+                continue
             outcome = _result(running.future)
             if self._may_be_growing(running.row, outcome):
                 self._growing[job] = outcome
@@ -232,8 +314,37 @@ class Dispatch:
                 partial(running.finish, self._workshop, running.row, outcome), running.row
             )
 
-    def _guarded(self, action: Callable[[], Any], row: JobRow | None = None) -> Any:
-        """Run one action and give what it gives; None where it failed.
+    def _note_fault(self, error: PlatemarkError) -> None:
+        """Pause new work for what may heal.
+
+        Raises:
+            PlatemarkError: `error` itself, where it will not heal by waiting.
+        """
+        if not error.retry:
+            raise error
+        self._trouble = error
+        self._paused_until = self._workshop.clock.monotonic() + PAUSE_S
+        structlog.get_logger().warning("paused", why=error.sentence, code=error.code)
+
+    def _part(self, name: str, action: Callable[[], Any]) -> None:
+        """Run one part of a turn; a mistake of ours in it is told, and the other parts go on.
+
+        Raises:
+            PlatemarkError: a fault that will not heal by waiting.
+        """
+        try:
+            action()
+        except PlatemarkError as error:
+            self._note_fault(error)
+        except Exception:
+            if name not in self._mistakes:
+                structlog.get_logger().exception("part-failed", part=name)
+            self._mistakes[name] = f"Platemark made a mistake with the {name}; the rest goes on."
+        else:
+            self._mistakes.pop(name, None)
+
+    def _guarded(self, action: Callable[[], Any], row: JobRow) -> Any:
+        """Run one action for a job and give what it gives; None where it failed.
 
         What may heal pauses new work; a bug holds its job and nothing else.
 
@@ -243,14 +354,8 @@ class Dispatch:
         try:
             return action()
         except PlatemarkError as error:
-            if not error.retry:
-                raise
-            self._trouble = error
-            self._paused_until = self._workshop.clock.monotonic() + PAUSE_S
-            structlog.get_logger().warning("paused", why=error.sentence, code=error.code)
+            self._note_fault(error)
         except Exception:
-            if row is None:
-                raise
             current = self._workshop.ledger.read.job(row.job)
             if current is None or "held" not in TRANSITIONS[current.state]:
                 raise
@@ -312,17 +417,17 @@ class Dispatch:
         for drop in self._workshop.ledger.read.drops(here=True):
             row = self._workshop.ledger.read.job(drop.job)
             if row is not None and row.state != "claimed":
-                self._guarded(partial(let_go, self._workshop, drop))
+                let_go(self._workshop, drop)
 
     def _show_held(self) -> None:
         held = self._workshop.ledger.read.jobs(state="held")
         for row in held:
-            self._guarded(partial(show_held, self._workshop, row))
+            show_held(self._workshop, row)
         wanted = {folder_of(self._workshop, row) for row in held}
         for surface in self._workshop.folders.held.iterdir():
             for folder in surface.iterdir() if surface.is_dir() else ():
                 number = folder.name.rpartition("--")[2]
-                if folder in wanted or not number.isdigit():
+                if folder in wanted or not _JOB_NUMBER.fullmatch(number):
                     continue
                 answered = self._workshop.ledger.read.job(int(number))
                 if answered is not None and answered.state != "held":
@@ -332,12 +437,16 @@ class Dispatch:
         if look.offline:
             return
         lines = (*self._held_lines(), *self._late, *self._other_lines(look))
-        if lines == self._waiting_shown:
+        hot = self._workshop.folders.hot
+        if lines == self._waiting_shown and (hot / "WAITING.txt").exists():
             return
         now = self._workshop.local(self._workshop.clock.now())
-        hot = self._workshop.folders.hot
         scratch = hot / ".WAITING.txt.tmp"
-        durable.write_over(hot / "WAITING.txt", waiting_text(lines, now).encode(), scratch)
+        try:
+            durable.write_over(hot / "WAITING.txt", waiting_text(lines, now).encode(), scratch)
+        except DiskFault as fault:
+            # It is only a word to people, and hot/ may be on a share: no reason to stop.
+            structlog.get_logger().warning("waiting-not-written", why=fault.sentence)
         self._waiting_shown = lines
 
     def _held_lines(self) -> list[WaitingLine]:
@@ -370,6 +479,7 @@ class Dispatch:
             )
             for oddity in look.oddities
         ]
+        lines.extend(line for _, line in self._unfit.values())
         for job in self._growing:
             row = self._workshop.ledger.read.job(job)
             if row is not None:
@@ -395,4 +505,6 @@ def _result(future: Future[Any]) -> Any:
         return future.result()
     if isinstance(error, DiskFull):
         return Failure("world", error.sentence)
+    if isinstance(error, PlatemarkError):
+        raise error
     return Failure("bug", "a mistake of ours", "".join(traceback.format_exception(error)))

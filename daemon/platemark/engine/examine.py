@@ -31,13 +31,20 @@ Outcome = Report | Failure
 STEP = "examine"
 ATTEMPTS = 2
 """A picture that kills its process this often is held."""
+STARTS = 5
+"""A picture that was begun this often without an end is held: it may be what ends the service."""
 
 
-def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome]:
-    """Prepare the reading of a picture; what is returned runs beside the service's own thread."""
+def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
+    """Prepare the reading of a picture; what is returned runs beside the service's own thread.
+
+    None where the job was held instead.
+    """
     facts = facts_of(workshop, row)
     if facts is not None:
         return lambda: ProbeReport(facts)
+    if tried_too_often(workshop, row, STEP):
+        return None
     workshop.ledger.begin_attempt(row.job, STEP)
     task = ProbeTask(str(original_path(workshop, row)), row.original_name, workshop.header_limits())
     limits = workshop.child_limits(output_mb=1)
@@ -118,6 +125,14 @@ def hold(
     )
 
 
+def tried_too_often(workshop: Workshop, row: JobRow, step: str) -> bool:
+    """Hold a job whose step was begun again and again and never came to an end."""
+    if workshop.ledger.read.attempts(row.job, step) < STARTS:
+        return False
+    failed(workshop, row, step, Failure("killed", "the service ended whenever it was worked on"))
+    return True
+
+
 def facts_of(workshop: Workshop, row: JobRow) -> Facts | None:
     """A job's facts, where its picture was already read; the same bytes say the same again."""
     facts = _last_body(workshop, row).get("facts")
@@ -152,8 +167,9 @@ def failed(workshop: Workshop, row: JobRow, step: str, failure: Failure) -> None
         finding = stop(
             "file-stops-its-reader",
             "assistant",
-            f"{row.original_name} stopped its reading process {ATTEMPTS} times: "
-            f"{failure.sentence}.",
+            f"{row.original_name} stopped its reading process "
+            f"{workshop.ledger.read.attempts(row.job, step)} times: "
+            f"{failure.sentence.rstrip('.')}.",
             "Open it in your editor, save it under a new name and drop that. Accepting means: "
             "try it again.",
             figures={"step": step},
@@ -241,4 +257,5 @@ def _planned(known: Known, plan: Plan) -> dict[str, Any]:
 
 def young(clock: Clock, mtime_ns: int, minutes: int) -> bool:
     """Whether a file was written so recently that it may still be growing."""
-    return clock.now().timestamp() - mtime_ns / 1e9 < minutes * 60
+    # A time to come is another computer's clock and says nothing of how young the file is.
+    return 0 <= clock.now().timestamp() - mtime_ns / 1e9 < minutes * 60

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 from datetime import datetime
 from fractions import Fraction
@@ -10,33 +11,54 @@ from pathlib import Path
 import structlog
 
 from platemark import durable
+from platemark.checks.size_aspect import CAUTION_PERCENT as MOST_TRIMMED_PERCENT
 from platemark.engine.examine import facts_of, original_path
 from platemark.engine.workshop import Workshop
 from platemark.intake.held import OURS, picture_name, write_held_folder
 from platemark.ledger.read import JobRow
 from platemark.model.errors import DiskFault
 from platemark.model.finding import Finding
+from platemark.model.geometry import aspect_error, describe_ppi
 from platemark.model.job import Drop
 from platemark.model.notice import HeldNotice
 from platemark.model.picture import Facts
 from platemark.model.plain import from_plain
 from platemark.model.terms import Box
-from platemark.model.units import BadSize, parse_full_size, shown
+from platemark.model.units import BadSize, orientation_of, parse_full_size, shown
 from platemark.model.work import Choice, PreviewReport, PreviewTask
 
 
 def show_held(workshop: Workshop, row: JobRow) -> None:
     """Make the folder of a held job, whole or not at all; does nothing where it is there."""
     folder = folder_of(workshop, row)
-    if folder.exists():
+    if all((folder / ours).exists() for ours in OURS):
         return
     notice = notice_of(workshop, row)
     staging = workshop.folders.scratch("held") / f"{row.job}-{secrets.token_hex(4)}"
     drawing = _drawing(workshop, row, notice)
     write_held_folder(staging, notice, original_path(workshop, row), _name(workshop, row), drawing)
+    for path in (staging, *staging.iterdir()):
+        for_the_group(workshop, path)
     durable.sync_tree(staging)
     durable.make_folder(folder.parent)
-    durable.publish(staging, folder)
+    if not folder.exists():
+        durable.publish(staging, folder)
+        return
+    # Something of theirs kept the folder when the job was held before; ours go beside it.
+    for ours in staging.iterdir():
+        if not (folder / ours.name).exists():
+            durable.publish(ours, folder / ours.name)
+    durable.remove_tree(staging)
+
+
+def for_the_group(workshop: Workshop, path: Path) -> None:
+    """Let the group of `held/` write to a folder or file there, whatever the service's mask is."""
+    is_folder = path.is_dir()
+    try:
+        os.chown(path, -1, workshop.folders.held.stat().st_gid, follow_symlinks=False)
+        path.chmod(0o2770 if is_folder else 0o660)
+    except PermissionError:
+        structlog.get_logger().warning("held-not-for-the-group", name=path.name)
 
 
 def clear_held(workshop: Workshop, row: JobRow) -> None:
@@ -45,6 +67,8 @@ def clear_held(workshop: Workshop, row: JobRow) -> None:
     if not folder.exists():
         return
     picture = folder / picture_name(_name(workshop, row))
+    if not any((folder / ours).exists() for ours in OURS) and not picture.exists():
+        return  # what is left is theirs
     for ours in OURS:
         durable.remove_file(folder / ours)
     plain = picture.is_file() and not picture.is_symlink()
@@ -95,7 +119,30 @@ def notice_of(workshop: Workshop, row: JobRow) -> HeldNotice:
         facts=describe(facts) if facts is not None else (),
         people=tuple((p.name, p.role) for p in workshop.settings.studio.people),
         drawing_choices=tuple((c.label, text) for c, text in _choices(facts, findings)),
+        size_remarks=_size_remarks(facts, findings),
+        answered=_answered(workshop, row),
     )
+
+
+def _answered(workshop: Workshop, row: JobRow) -> str:
+    """The answer after which the job is held again, for people; empty where there was none."""
+    read = workshop.ledger.read
+    taken = None
+    for entry in read.entries(job=row.job):
+        if entry.seq >= row.moved_seq:
+            break
+        if entry.kind in ("decided", "held", "set-back"):
+            taken = entry if entry.kind == "decided" else None
+    if taken is None:
+        return ""
+    at, now = (workshop.local(moment) for moment in (
+        datetime.fromisoformat(taken.at), workshop.clock.now()
+    ))  # fmt: skip
+    day = "" if at.date() == now.date() else f"{at.day} {at:%B}, "
+    body = read.filled(taken.body)
+    said = [f"{key} = {text}" for key, text in body["settings"].items()]
+    said += [f"{item['code']} accepted" for item in body["accepted"]]
+    return f"Your answer of {day}{at:%H:%M} was taken ({', '.join(dict.fromkeys(said))}), but:"
 
 
 def _name(workshop: Workshop, row: JobRow) -> bytes:
@@ -142,21 +189,25 @@ def _drawing(workshop: Workshop, row: JobRow, notice: HeldNotice) -> bytes | Non
 
 
 def _choices(facts: Facts | None, findings: tuple[Finding, ...]) -> tuple[tuple[Choice, str], ...]:
-    """What the drawing shows: the crop, the border and the nearest sizes of a proportion stop."""
+    """What the drawing shows: the crop and the border of a proportion stop.
+
+    Sizes of the picture's own proportion would all look alike; they are told in words.
+    """
     finding = next((f for f in findings if f.code == "size-proportion"), None)
     if facts is None or finding is None or finding.severity != "stop":
         return ()
     width, height = facts.upright_width, facts.upright_height
-    asked = dict(finding.figures)["size"]
+    try:
+        size = parse_full_size(dict(finding.figures)["size"])
+    except BadSize:
+        return ()
+    size = size.standing_like(orientation_of(width, height)) if size.name else size
+    across, down = size.w.mm, size.h.mm
     found: list[tuple[Choice, str]] = []
-    for choice in finding.choices:
-        key, _, value = choice.partition("=")
-        try:
-            size = parse_full_size(asked if key == "fit" else value)
-        except BadSize:
+    for choice in ("fit=crop", "fit=border"):
+        if choice not in finding.choices:
             continue
-        label = "abcdefgh"[len(found)]
-        across, down = size.w.mm, size.h.mm
+        label = "ab"[len(found)]
         if choice == "fit=border":
             whole = Box(0, 0, width, height)
             proportion = (round(across * 10), round(down * 10))
@@ -170,4 +221,26 @@ def _choices(facts: Facts | None, findings: tuple[Finding, ...]) -> tuple[tuple[
         lost = 100 - Fraction(100 * kept_w * kept_h, width * height)
         said = f"{choice}: {shown(lost)} % of the picture is cut off"
         found.append((Choice(label, box, False, 0, 0), said))
+    return tuple(found)
+
+
+def _size_remarks(
+    facts: Facts | None, findings: tuple[Finding, ...]
+) -> tuple[tuple[str, str], ...]:
+    """What the picture comes to at each size among the choices: its ppi, and what is cut off."""
+    if facts is None or not facts.width or not facts.height:
+        return ()
+    width, height = facts.upright_width, facts.upright_height
+    found: list[tuple[str, str]] = []
+    for choice in dict.fromkeys(c for f in findings for c in f.choices if c.startswith("size=")):
+        try:
+            size = parse_full_size(choice.removeprefix("size="))
+        except BadSize:
+            continue
+        size = size.standing_like(orientation_of(width, height))
+        ppi = min(width / size.w.inches, height / size.h.inches)
+        off = aspect_error(width, height, size) * 100
+        # Beyond that the picture is held for its proportion next.
+        remark = "" if off <= MOST_TRIMMED_PERCENT else ", of another proportion than the picture"
+        found.append((choice, f"{describe_ppi(ppi)}{remark}"))
     return tuple(found)

@@ -21,7 +21,7 @@ TRANSITIONS: dict[State, tuple[State, ...]] = {
 
 
 class NotAllowed(ValueError):
-    """A move that the table does not have; always a bug of the caller."""
+    """A move that the table does not have, or of a job that has moved on; a bug of the caller."""
 
 
 def move(
@@ -36,8 +36,10 @@ def move(
     """Record that a job went to another state.
 
     Raises:
-        NotAllowed: the table has no such move.
+        NotAllowed: the table has no such move, or the job is not where `row` has it.
     """
+    if transaction.moved_seq(row.job) != row.moved_seq:
+        raise NotAllowed(f"job {row.job} has moved on since it was {row.state}")
     if state not in TRANSITIONS[row.state]:
         raise NotAllowed(f"job {row.job} cannot go from {row.state} to {state}")
     return transaction.append(kind, {"state": state, **body}, job=row.job, actor=actor)

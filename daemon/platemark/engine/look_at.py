@@ -14,7 +14,7 @@ from platemark.engine.knowing import choose, know, request_key
 from platemark.engine.profiles import rows_of, standing_among, try_profile
 from platemark.engine.workshop import space_hashes
 from platemark.imaging.child import Children
-from platemark.intake.names import words_of
+from platemark.intake.names import almost_size_of, words_of
 from platemark.ledger.read import Reader
 from platemark.model.errors import ChildFault, UsageError
 from platemark.model.finding import Finding
@@ -70,7 +70,11 @@ def look_at(
         raise UsageError(f"There is no file {file}.")
     facts = _facts(settings, file)
     defaults = Layer(surface.name, surface.defaults, "default")
-    resolved = resolve([defaults, *words_of(os.fsencode(file.name))])
+    name = os.fsencode(file.name)
+    resolved = resolve([defaults, *words_of(name)])
+    almost = almost_size_of(name)
+    if almost is not None and resolved.request.size is None:
+        resolved = replace(resolved, troubles=(*resolved.troubles, almost))
     try:
         resolved = with_answers(resolved, said)
     except ValueError as error:

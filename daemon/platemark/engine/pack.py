@@ -7,6 +7,7 @@ record that it is closed. A crash between any two is finished by `resume`.
 from __future__ import annotations
 
 import secrets
+from collections.abc import Iterable
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -17,11 +18,11 @@ from platemark.engine.closing import Group, due_groups
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import unchanged
 from platemark.engine.render import drawing_path
-from platemark.engine.ticketing import item_of
+from platemark.engine.ticketing import item_of, size_in_name
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow, ParcelRow
 from platemark.ledger.store import stamp
-from platemark.model.errors import PlatemarkError, RecordDamaged
+from platemark.model.errors import DiskFull, PlatemarkError, RecordDamaged
 from platemark.model.job import job_number
 from platemark.model.lab import Lab
 from platemark.model.ticket import TICKET_VERSION, ParcelItem, ParcelTicket
@@ -104,14 +105,38 @@ def _close(workshop: Workshop, lab: Lab, group: Group) -> None:
 
 
 def _rebuild(workshop: Workshop, parcel: ParcelRow) -> None:
+    """Pack a sealed parcel anew whose folder is gone, or give it up where that cannot be."""
     lab = workshop.settings.lab(parcel.lab)
     entry = workshop.ledger.read.entry(parcel.seq)
-    if lab is None or entry is None:
-        return
+    if entry is None:
+        raise LookupError(parcel.name)
     rows = [workshop.ledger.read.job(job) for job in entry.body["jobs"]]
-    jobs = tuple(row for row in rows if row is not None and row.state == "rendered")
-    if jobs:
-        _seal_and_publish(workshop, lab, parcel.number, jobs)
+    waiting = [row for row in rows if row is not None and row.state == "rendered"]
+    # Every one is looked at: what is gone is sent back by that.
+    good = [row for row in waiting if lab is not None and _still_good(workshop, lab, row)]
+    if lab is not None and good and len(good) == len(waiting):
+        _seal_and_publish(workshop, lab, parcel.number, tuple(waiting))
+        return
+    # Its jobs are made again, or wait for their lab; they come in a parcel of their own then.
+    with workshop.ledger.transaction() as transaction:
+        transaction.append("parcel-given-up", {"parcel": parcel.name, "lab": parcel.lab})
+    structlog.get_logger().warning("parcel-given-up", parcel=parcel.name)
+
+
+def _make_damaged_anew(workshop: Workshop, rows: Iterable[JobRow]) -> bool:
+    """Send back the jobs whose print file in the archive is not what was made; whether any is."""
+    found = False
+    for row in rows:
+        printed = workshop.ledger.read.body(row.rendered_seq)["print_file"]
+        path = workshop.folders.archived(printed["sha256"], printed["extension"])
+        if path.is_file() and durable.hash_file(path) == printed["sha256"]:
+            continue
+        found = True
+        why = "its print file in the archive was damaged"
+        with workshop.ledger.transaction() as transaction:
+            move(transaction, row, "unrendered", "examined", {"why": why})
+        structlog.get_logger().error("archive-damaged", job=row.job, file=path.name)
+    return found
 
 
 def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[JobRow, ...]) -> None:
@@ -119,7 +144,8 @@ def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[Job
     staging = workshop.folders.scratch("parcels") / f"{name}.{secrets.token_hex(4)}"
     items = _items(workshop, lab, rows)
     wanted = sum(item.ticket.print_file.bytes for item in items)
-    workshop.need_room(wanted, f"pack parcel {name}")
+    if short := workshop.lacks_room(wanted, f"pack parcel {name}"):
+        raise DiskFull(short, "Free some space; Platemark goes on by itself.")
     ticket = ParcelTicket(
         version=TICKET_VERSION,
         parcel=name,
@@ -129,11 +155,15 @@ def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[Job
         created=stamp(workshop.clock.now()),
         witness=workshop.ledger.read.head(),
         tickets=tuple(item.ticket for item in items),
+        studio_contact=workshop.settings.studio.contact,
+        studio_ship_to=workshop.settings.studio.ship_to,
     )
     try:
         built = build_parcel(staging, ticket, items)
     except PlatemarkError:
         durable.remove_tree(staging)
+        if _make_damaged_anew(workshop, rows):
+            return
         raise
     with workshop.ledger.transaction() as transaction:
         transaction.append(
@@ -181,7 +211,7 @@ def _file_name(workshop: Workshop, lab: Lab, row: JobRow, taken: set[str]) -> st
         job=job_number(row.job),
         copies=examined["request"]["copies"],
         title=examined["request"]["title"] or Path(row.original_name).stem,
-        size=examined["measures"]["size"],
+        size=size_in_name(examined["measures"]),
         surface=row.surface,
         order=examined["request"]["order"] or "",
         extension=rendered["print_file"]["extension"],

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import hashlib
+import os
+import stat
 from collections.abc import Sequence
 from datetime import date, datetime
 from pathlib import Path
@@ -21,6 +25,9 @@ from platemark.model.work import AdmitReport, AdmitTask, ChildLimits, Failure
 ATTEMPTS = 2
 """A profile whose trial ends so often without an answer is refused; one such end may be chance."""
 
+LARGEST_PROFILE = 32 << 20
+"""Bytes; the largest printer profiles have a few million."""
+
 
 def standing_of(workshop: Workshop, lab: Lab, product: Product) -> ProfileStanding:
     """How a product's profile stands, trying and registering a new one where none is registered.
@@ -38,7 +45,7 @@ def standing_of(workshop: Workshop, lab: Lab, product: Product) -> ProfileStandi
     if sha256 is not None and (known is None or (known.state == "refused" and not registered)):
         # What is tried is our own copy, so that nobody can put another in its place meanwhile.
         try:
-            sha256 = workshop.keep_bytes(path.read_bytes(), "icc")
+            sha256 = workshop.keep_bytes(_content(path), "icc")
         except OSError:
             return standing_among(read, rows, product.profile, None)
         kept = workshop.folders.archived(sha256, "icc")
@@ -113,11 +120,26 @@ def _hash(workshop: Workshop, path: Path) -> str | None:
         identity = durable.identity(path.stat())
         known = workshop.profile_hashes.get(path)
         if known is None or known[0] != identity:
-            known = (identity, durable.hash_file(path))
+            known = (identity, hashlib.sha256(_content(path)).hexdigest())
             workshop.profile_hashes[path] = known
     except OSError:
         return None
     return known[1]
+
+
+def _content(path: Path) -> bytes:
+    """All bytes of a profile, which is a plain file of a sensible size.
+
+    Raises:
+        OSError: it cannot be read, or is none.
+    """
+    # Opening a pipe would wait for somebody to write into it.
+    descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+    with os.fdopen(descriptor, "rb") as stream:
+        status = os.fstat(descriptor)
+        if not stat.S_ISREG(status.st_mode) or status.st_size > LARGEST_PROFILE:
+            raise OSError(errno.EINVAL, "no plain file, or too large for a profile", str(path))
+        return stream.read()
 
 
 def try_profile(children: Children, path: Path, limits: ChildLimits) -> AdmitReport:

@@ -10,7 +10,7 @@ from pathlib import Path
 import structlog
 
 from platemark import durable
-from platemark.engine.examine import facts_of, failed, hold, original_path, plan_of
+from platemark.engine.examine import facts_of, failed, hold, original_path, plan_of, tried_too_often
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import unchanged
 from platemark.engine.workshop import Workshop
@@ -47,18 +47,10 @@ Outcome = Rendered | Failure
 
 
 def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
-    """Prepare the rendering of a job; None where the job was held instead.
-
-    Raises:
-        DiskFull: there is not room enough to start.
-    """
+    """Prepare the rendering of a job; None where the job was held instead."""
     plan = plan_of(workshop, row)
-    if not _profile_still_good(workshop, row, plan):
+    if not _profile_still_good(workshop, row, plan) or tried_too_often(workshop, row, STEP):
         return None
-    workshop.need_room(
-        plan.width_px * plan.height_px * 6 * workshop.limits.free_factor,
-        f"prepare {row.original_name} as {plan.width_px} × {plan.height_px} px",
-    )
     attempt = workshop.ledger.begin_attempt(row.job, STEP)
     stem = f"{row.job}-{attempt}"
     face = workshop.folders.scratch("faces") / f"{stem}.face"
@@ -73,7 +65,7 @@ def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
     render = RenderTask(plan, original, profiles, str(face), str(print_file), str(drawing), lines)
     check = CheckTask(plan, str(face), str(print_file), profiles, original)
     limits = workshop.child_limits(output_mb=4 * _decoded_mb(plan) + 64)
-    return lambda: _work(workshop, render, check, limits)
+    return lambda: _work(workshop, render, check, limits, row.original_sha256)
 
 
 def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
@@ -82,11 +74,12 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
     Raises:
         ChildFault: the system would not start a process; the job stays as it is.
     """
-    if isinstance(outcome, Failure):
-        failed(workshop, row, STEP, outcome)
-        return
-    if not outcome.check.passed:
-        hold(workshop, row, _check_failed(row, outcome.check), step=STEP)
+    if isinstance(outcome, Failure) or not outcome.check.passed:
+        clear_scratch(workshop, row.job)
+        if isinstance(outcome, Failure):
+            failed(workshop, row, STEP, outcome)
+        else:
+            hold(workshop, row, _check_failed(row, outcome.check), step=STEP)
         return
     plan = plan_of(workshop, row)
     extension = extension_of(plan)
@@ -113,10 +106,26 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
             },
         )
         transaction.forget_attempts(row.job, STEP)
-    _clear_faces(workshop, row.job)
+    clear_scratch(workshop, row.job)
     structlog.get_logger().info(
         "rendered", job=row.job, name=row.original_name, p99=outcome.check.p99
     )
+
+
+def lacks_room(workshop: Workshop, row: JobRow) -> str:
+    """Say why a job cannot be begun for want of room on the disk; empty where it can."""
+    plan = plan_of(workshop, row)
+    return workshop.lacks_room(
+        plan.width_px * plan.height_px * 6 * workshop.limits.free_factor,
+        f"prepare {row.original_name} as {plan.width_px} × {plan.height_px} px",
+    )
+
+
+def clear_scratch(workshop: Workshop, job: int) -> None:
+    """Remove what the attempts at a job left in `work/`, but for its drawing."""
+    for kind in ("faces", "prints"):
+        for left in workshop.folders.scratch(kind).glob(f"{job}-*"):
+            durable.remove_file(left)
 
 
 def drawing_path(workshop: Workshop, job: int) -> Path:
@@ -129,8 +138,24 @@ def extension_of(plan: Plan) -> str:
     return "jpg" if plan.format == "jpeg" else "tif"
 
 
-def _work(workshop: Workshop, render: RenderTask, check: CheckTask, limits: ChildLimits) -> Outcome:
-    made = workshop.children.run(render, limits)
+def _work(
+    workshop: Workshop,
+    render: RenderTask,
+    check: CheckTask,
+    limits: ChildLimits,
+    original_sha256: str,
+) -> Outcome:
+    # A child ends with the thread that started it, so both are started from ones that wait here.
+    with ThreadPoolExecutor(1) as beside:
+        making = beside.submit(workshop.children.run, render, limits)
+        is_whole = durable.hash_file(Path(render.original)) == original_sha256
+        made = making.result()
+    if not is_whole:
+        return Failure(
+            "picture",
+            "its original in the archive is no longer what was taken in; restore the archive from "
+            "a backup and check the disk",
+        )
     if isinstance(made, Failure):
         return made
     spool = Path(render.print_file)
@@ -191,8 +216,3 @@ def _check_failed(row: JobRow, check: CheckReport) -> Finding:
         f"The print file of {row.original_name} failed its check: {'; '.join(check.reasons)}.",
         "Nothing was sent. Tell whoever looks after Platemark and name this job.",
     )
-
-
-def _clear_faces(workshop: Workshop, job: int) -> None:
-    for face in workshop.folders.scratch("faces").glob(f"{job}-*.face"):
-        durable.remove_file(face)

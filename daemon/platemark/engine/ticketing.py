@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from decimal import Decimal
 from fractions import Fraction
-from typing import Any
+from typing import Any, Literal
 
 from platemark.engine.render import drawing_path
 from platemark.engine.workshop import Workshop
@@ -13,6 +15,7 @@ from platemark.model.lab import Product
 from platemark.model.picture import Facts
 from platemark.model.plain import from_plain
 from platemark.model.plan import Plan
+from platemark.model.studio import Studio
 from platemark.model.surface import Surface
 from platemark.model.ticket import (
     ParcelItem,
@@ -26,16 +29,22 @@ from platemark.model.ticket import (
     TicketRequest,
     TicketWeight,
 )
-from platemark.model.units import parse_full_size, shown
+from platemark.model.units import MM_PER, Length, Unit, parse_full_size, shown
 from platemark.parcel.ticket_words import colour_words
 
 TWO_PEOPLE_KG = 10
 TWO_PEOPLE_MM = 1200
 HANGING = (
-    "Choose hardware rated by its maker for more than the marked weight, on the actual wall, with "
+    "Choose hardware rated by its maker for more than the marked weight, on the actual wall, at "
     "two fixing points; when unsure, or above heads, beds or public ways, use a licensed "
     "installer and follow local codes."
 )
+HANGING_WORDS = ("rated by its maker", "licensed installer", "local codes")
+"""A surface's caution that has these says what `HANGING` says."""
+
+_OVER_KG = re.compile(r"\bover ([0-9]+(?:\.[0-9]+)?) kg\b", re.IGNORECASE)
+_LONGER_THAN_M = re.compile(r"\blonger than ([0-9]+(?:\.[0-9]+)?) m\b", re.IGNORECASE)
+_PLACES: dict[Unit, int] = {"in": 2, "cm": 2, "mm": 1}
 
 
 def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> ParcelItem:
@@ -57,10 +66,10 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
         raise LookupError(row.surface)
     printed = rendered["print_file"]
     colour = _colour(plan, rendered)
-    weight = weigh(surface, examined["measures"]["size"])
+    size = examined["measures"]["size"]
     ticket = Ticket(
         job=row.job,
-        request=_request(row, examined, product),
+        request=_request(row, examined, product, plan),
         original=_original(claimed, facts, plan, rendered["source_profile"]),
         print_file=TicketPrintFile(
             path=path,
@@ -68,6 +77,7 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
             bytes=int(printed["bytes"]),
             width_px=plan.width_px,
             height_px=plan.height_px,
+            prints_at=prints_at(plan, size, product),
             ppi=shown(plan.ppi, 3),
             bits=plan.bits,
             format=plan.format.upper(),
@@ -79,41 +89,166 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
             face_box=plan.face_box,
             trim_box=plan.trim_box,
             safe_box=plan.safe_box,
+            bleed=_length(product.bleed, plan.bleed_px, plan.ppi),
             bleed_px=plan.bleed_px,
             wrap_px=plan.wrap_px,
+            tuck=_length(product.tuck, plan.tuck_px, plan.ppi),
             tuck_px=plan.tuck_px,
             native_ppi=shown(Fraction(examined["native_ppi"]), 1),
             mirrored_by=product.mirror_by,
         ),
         changes=tuple(from_plain(Change, change) for change in rendered["changes"]),
-        findings=_findings(examined),
-        instructions=instructions(colour, product),
-        cautions=tuple(text for text in (surface.caution, HANGING if weight else "") if text),
-        weight=weight,
+        findings=_findings(examined, workshop.settings.studio),
+        instructions=instructions(colour, product, bordered=_is_bordered(examined["measures"])),
+        cautions=cautions(surface, size),
+        weight=weigh(surface, size),
     )
     archived = workshop.folders.archived(printed["sha256"], printed["extension"])
     return ParcelItem(ticket, str(archived), str(drawing_path(workshop, row.job)))
+
+
+def size_in_name(measures: dict[str, Any]) -> str:
+    """The size as a print file's name has it; with a border `16x12in-on-20x16in`.
+
+    Args:
+        measures: Of the examined job: `size`, `sheet` and `border`, as they were recorded.
+    """
+    size: str = measures["size"]
+    return f"{size}-on-{measures['sheet']}" if _is_bordered(measures) else size
 
 
 def weigh(surface: Surface, size: str) -> TicketWeight | None:
     """Mass of a panel: area × thickness × density over its layers; None for paper and canvas."""
     if not surface.layers:
         return None
+    kilograms, longest_mm = _kilograms(surface, size), _longest_mm(size)
+    return TicketWeight(
+        kilograms=shown(kilograms, 1),
+        two_people=kilograms > TWO_PEOPLE_KG or longest_mm > TWO_PEOPLE_MM,
+    )
+
+
+def cautions(surface: Surface, size: str) -> tuple[str, ...]:
+    """The surface's own caution as far as it is for this print, and how to hang it, once.
+
+    A sentence that begins at a weight or a length (“Over 10 kg, or longer than 1.2 m, …”) is left
+    out of the ticket of a print that is under all of them. Everything else stays.
+
+    Args:
+        surface: With its caution and what it weighs.
+        size: Of the face, such as `16x20in`.
+    """
+    kilograms, longest_mm = _kilograms(surface, size), _longest_mm(size)
+    said = " ".join(
+        sentence
+        for sentence in re.split(r"(?<=[.!?])\s+", surface.caution.strip())
+        if not surface.layers or _is_meant(sentence, kilograms, longest_mm)
+    )
+    is_said = all(words in said for words in HANGING_WORDS)
+    return tuple(text for text in (said, HANGING if surface.layers and not is_said else "") if text)
+
+
+def _is_meant(sentence: str, kilograms: Fraction, longest_mm: Fraction) -> bool:
+    """Whether a sentence names no weight or length to begin at, or the print is beyond one."""
+    beyond = [kilograms > Fraction(number) for number in _OVER_KG.findall(sentence)]
+    beyond += [longest_mm > 1000 * Fraction(number) for number in _LONGER_THAN_M.findall(sentence)]
+    return any(beyond) or not beyond
+
+
+def _kilograms(surface: Surface, size: str) -> Fraction:
     face = parse_full_size(size)
     grams = sum(
         face.w.mm * face.h.mm * Fraction(layer.thickness_mm) * layer.density_kg_m3 / 10**6
         for layer in surface.layers
     )
-    kilograms = Fraction(grams) / 1000
-    return TicketWeight(
-        kilograms=shown(kilograms, 1),
-        two_people=kilograms > TWO_PEOPLE_KG or max(face.w.mm, face.h.mm) > TWO_PEOPLE_MM,
+    return Fraction(grams) / 1000
+
+
+def _longest_mm(size: str) -> Fraction:
+    face = parse_full_size(size)
+    return max(face.w.mm, face.h.mm)
+
+
+def prints_at(plan: Plan, size: str, product: Product) -> str:
+    """The whole print file on paper, written like a size; from its pixels, so what it truly is.
+
+    It is in the unit of the ordered size, in millimetres where the lab says its bleed, wrap or
+    tuck in another.
+
+    Args:
+        plan: The job's.
+        size: The ordered size, such as `16x20in`.
+        product: The lab's product.
+    """
+    unit = parse_full_size(size).unit
+    extras = ((plan.bleed_px, product.bleed), (plan.wrap_px, product.wrap))
+    if any(px and length.unit != unit for px, length in extras):
+        unit = "mm"
+    width, height = (
+        shown(px / plan.ppi * MM_PER["in"] / MM_PER[unit], _PLACES[unit])
+        for px in (plan.width_px, plan.height_px)
     )
+    return f"{width}x{height}{unit}"
 
 
-def instructions(colour: TicketColour, product: Product) -> tuple[str, ...]:
-    """What the lab must and must not do."""
+def border_of(plan: Plan, recorded: str) -> str:
+    """The white around the picture as the file has it, written like the request's border.
+
+    A length that was worked out from a rounded size may be a fraction of a millimetre off; what the
+    lab measures is the file. A length as somebody asked for it stays in their words.
+
+    Args:
+        plan: The job's.
+        recorded: The border of its layout: one length, four, or `none`.
+
+    Returns:
+        One length, or left, top, right, bottom; `none` where there is no white.
+    """
+    if recorded == "none":
+        return "none"
+    sides = [Length.parse(part) for part in recorded.split()]
+    left, top, right, bottom = sides * 4 if len(sides) == 1 else sides
+    trim, face = plan.trim_box, plan.face_box
+    pixels = [face.left - trim.left, face.top - trim.top]
+    pixels += [trim.width - face.width - pixels[0], trim.height - face.height - pixels[1]]
+    across, down = Fraction(pixels[0] + pixels[2], 2), Fraction(pixels[1] + pixels[3], 2)
+    # Equal sides may differ by the one pixel that cannot be halved.
+    of_side = [
+        across if left == right else Fraction(pixels[0]),
+        down if top == bottom else Fraction(pixels[1]),
+        across if left == right else Fraction(pixels[2]),
+        down if top == bottom else Fraction(pixels[3]),
+    ]
+    written = [
+        _length(side, px, plan.ppi)
+        for side, px in zip((left, top, right, bottom), of_side, strict=True)
+    ]
+    lengths = ["0mm" if text == "none" else text for text in written]
+    return lengths[0] if len(set(lengths)) == 1 else " ".join(lengths)
+
+
+def _length(said: Length, px: Fraction | int, ppi: Fraction) -> str:
+    """A length in the words it was said in where the file has it to the pixel, else in mm."""
+    if not px:
+        return "none"
+    mm = px / ppi * MM_PER["in"]
+    is_short = said.unit != "mm" or said.value * 10 % 1 == 0
+    if is_short and abs(said.mm - mm) <= MM_PER["in"] / ppi:
+        return str(said)
+    return str(Length(Decimal(shown(mm, 1)), "mm"))
+
+
+def _is_bordered(measures: dict[str, Any]) -> bool:
+    return bool(measures["border"] != "none")
+
+
+def instructions(
+    colour: TicketColour, product: Product, *, bordered: bool = False
+) -> tuple[str, ...]:
+    """What the lab must and must not do with this very print."""
     lines = [colour_words(colour).sentence, "Do not crop, resize, sharpen or enhance."]
+    if bordered:
+        lines.append("Cut at the edge of the sheet: the white border stays.")
     if product.mirror_by == "lab":
         lines.append("The file is right-reading: mirror it exactly once, at your end.")
     elif product.mirror_by == "studio":
@@ -123,7 +258,7 @@ def instructions(colour: TicketColour, product: Product) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _request(row: JobRow, examined: dict[str, Any], product: Product) -> TicketRequest:
+def _request(row: JobRow, examined: dict[str, Any], product: Product, plan: Plan) -> TicketRequest:
     request, measures = examined["request"], examined["measures"]
     plan_edge = examined["plan"]["edge"]
     edge = plan_edge["mode"] + (f" {plan_edge['colour']}" if plan_edge["colour"] else "")
@@ -132,7 +267,7 @@ def _request(row: JobRow, examined: dict[str, Any], product: Product) -> TicketR
         product=product.name,
         size=measures["size"],
         sheet=measures["sheet"],
-        border=measures["border"],
+        border=border_of(plan, measures["border"]),
         copies=request["copies"],
         purpose=request["purpose"],
         edge=edge,
@@ -147,6 +282,7 @@ def _request(row: JobRow, examined: dict[str, Any], product: Product) -> TicketR
         hardware=request["hardware"],
         ship_to=request["ship_to"],
         note=request["note"],
+        place=request["place"],
     )
 
 
@@ -189,9 +325,21 @@ def _colour(plan: Plan, rendered: dict[str, Any]) -> TicketColour:
     )
 
 
-def _findings(examined: dict[str, Any]) -> tuple[TicketFinding, ...]:
-    taken = {a["code"] for a in examined["accepted"]}
-    return tuple(
-        TicketFinding(f["code"], f["severity"], f["message"], f["code"] in taken)
-        for f in examined["findings"]
-    )
+def _findings(examined: dict[str, Any], studio: Studio) -> tuple[TicketFinding, ...]:
+    by = {accepted["code"]: accepted["by"] for accepted in examined["accepted"]}
+    found = []
+    for finding in examined["findings"]:
+        code, severity = finding["code"], finding["severity"]
+        # A caution needs nobody, though a stop of the same name was accepted.
+        accepted = severity == "stop" and code in by
+        part = _part_of(by[code], studio) if accepted else None
+        found.append(TicketFinding(code, severity, finding["message"], accepted, part))
+    return tuple(found)
+
+
+def _part_of(name: str, studio: Studio) -> Literal["assistant", "photographer", "request"] | None:
+    """Whether an assistant or a photographer has that name; names stay in the studio."""
+    if name == "request":
+        return "request"
+    person = studio.person(name)
+    return person.role if person is not None else None

@@ -16,7 +16,6 @@ from platemark.engine.clock import Clock
 from platemark.imaging.child import Children
 from platemark.imaging.icc import build_matrix_profile
 from platemark.ledger.store import Ledger
-from platemark.model.errors import DiskFull
 from platemark.model.job import Drop, job_number
 from platemark.model.studio import Limits, Settings
 from platemark.model.work import ChildLimits, HeaderLimits
@@ -120,22 +119,21 @@ class Workshop:
         """Pictures worked on at once."""
         return self.limits.jobs or max(1, (os.cpu_count() or 1) // 2)
 
-    def need_room(self, wanted: int, what: str) -> None:
-        """Refuse to begin what would fill the disk: the record and the word to people need room.
+    def lacks_room(self, wanted: int, what: str) -> str:
+        """Say why something is not begun that would fill the disk; empty where there is room.
+
+        The record and the word to people need room too, so some is kept.
 
         Args:
             wanted: Bytes that will be written.
             what: What for, as in “There is not room enough to …”.
-
-        Raises:
-            DiskFull: there is not room enough.
         """
-        if shutil.disk_usage(self.folders.work).free < wanted + ROOM_KEPT:
-            raise DiskFull(
-                f"There is not room enough on the studio's disk to {what} "
-                f"({(wanted + ROOM_KEPT) >> 20} MB wanted).",
-                "It waits. Free some space; Platemark goes on by itself.",
-            )
+        if shutil.disk_usage(self.folders.work).free >= wanted + ROOM_KEPT:
+            return ""
+        return (
+            f"There is not room enough on the studio's disk to {what} "
+            f"({(wanted + ROOM_KEPT) >> 20:,} MB wanted)."
+        )
 
     def child_limits(self, output_mb: int) -> ChildLimits:
         """What one child process may use."""

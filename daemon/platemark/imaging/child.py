@@ -13,15 +13,17 @@ import selectors
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import IO
 
 import msgspec
 
+from platemark import durable
 from platemark.imaging.steps import (
     STEPS,
     THREAD_SENTENCE,
@@ -29,12 +31,14 @@ from platemark.imaging.steps import (
     tells_of_memory,
     tells_of_threads,
 )
+from platemark.model.errors import DiskFault, DiskFull
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.work import (
     AdmitTask,
     CheckTask,
     ChildLimits,
     Failure,
+    MakeReport,
     MakeTask,
     PreviewTask,
     ProbeTask,
@@ -89,23 +93,48 @@ class Children:
         Returns:
             The step's report, or why there is none.
         """
+        files = written_files(task)
+        if not files:
+            return self._run(task, limits, "")
+        try:
+            folder = Path(tempfile.mkdtemp(prefix=".child-", dir=Path(files[0]).parent))
+        except OSError as error:
+            return Failure("world", f"The disk would not take a file: {error}.")
+        try:
+            places = {
+                file: str(folder / f"{number}-{Path(file).name}")
+                for number, file in enumerate(files)
+            }
+            outcome = self._run(_placed(task, places), limits, str(folder))
+            if isinstance(outcome, Failure):
+                return outcome
+            for file, place in places.items():
+                durable.hand_over(Path(place), Path(file))
+            return replace(outcome, path=files[0]) if isinstance(outcome, MakeReport) else outcome
+        except (DiskFault, DiskFull) as fault:
+            return Failure("world", fault.sentence)
+        finally:
+            with contextlib.suppress(DiskFault):
+                durable.remove_tree(folder)
+
+    def _run(self, task: Task, limits: ChildLimits, folder: str) -> Report | Failure:
         step, report_kind = next(
             (name, report) for name, (kind, report) in STEPS.items() if isinstance(task, kind)
         )
         try:
-            process = self._start(step, task, limits)
+            process = self._start(limits, folder)
         except OSError as error:
             return Failure("world", f"The system would not start a child process: {error}.")
         if process is None:
             return Failure("world", "Platemark is stopping; the picture waits for the next start.")
         try:
             deadline = time.monotonic() + limits.seconds
-            talk = _converse(process, _message(step, task, limits), deadline)
-            code = _wait(process, talk, deadline)
+            talk = _converse(process, _message(step, task, limits, folder), deadline)
+            _await_end(process, talk, deadline)
         finally:
             with self._lock:
                 self._running.discard(process)
-            _end(process)
+            code = _end(process)
         with self._lock:
             stopped = self._stopped and code < 0
         if stopped:
@@ -119,19 +148,18 @@ class Children:
             for process in self._running:
                 _kill_group(process)
 
-    def _start(self, step: str, task: Task, limits: ChildLimits) -> subprocess.Popen[bytes] | None:
+    def _start(self, limits: ChildLimits, folder: str) -> subprocess.Popen[bytes] | None:
         with self._lock:
             if self._stopped:
                 return None
-            folders = writable_dirs(task)
             process = subprocess.Popen(
                 self._command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
                 bufsize=0,
-                cwd=folders[0] if folders else "/",
-                env=_environment(limits, folders),
+                cwd=folder or "/",
+                env=_environment(limits, folder),
                 start_new_session=True,
             )
             self._running.add(process)
@@ -160,21 +188,41 @@ def readable_files(task: Task) -> tuple[str, ...]:
     return tuple(path for path in found if path)
 
 
-def writable_dirs(task: Task) -> tuple[str, ...]:
-    """Folders that a task writes into, the scratch folder first."""
+def written_files(task: Task) -> tuple[str, ...]:
+    """Files that a task writes. The child writes them in a folder of its own.
+
+    Only when it has ended well do they get their places, so that a child that was taken over can
+    spoil nobody's files but its own.
+    """
     match task:
         case RenderTask():
-            files = [task.face, task.print_file, task.drawing]
+            return (task.face, task.print_file, task.drawing)
         case PreviewTask():
-            files = [task.drawing]
+            return (task.drawing,)
         case MakeTask():
-            files = [task.path]
+            return (task.path,)
         case _:
-            files = []
-    return tuple(dict.fromkeys(str(Path(file).parent) for file in files))
+            return ()
 
 
-def _environment(limits: ChildLimits, folders: tuple[str, ...]) -> dict[str, str]:
+def _placed(task: Task, places: dict[str, str]) -> Task:
+    match task:
+        case RenderTask():
+            return replace(
+                task,
+                face=places[task.face],
+                print_file=places[task.print_file],
+                drawing=places[task.drawing],
+            )
+        case PreviewTask():
+            return replace(task, drawing=places[task.drawing])
+        case MakeTask():
+            return replace(task, path=places[task.path])
+        case _:
+            return task
+
+
+def _environment(limits: ChildLimits, folder: str) -> dict[str, str]:
     """Only what a child needs; nothing of ours that could hold a secret.
 
     The allocator and the thread pools read theirs before any Python code runs.
@@ -184,13 +232,13 @@ def _environment(limits: ChildLimits, folders: tuple[str, ...]) -> dict[str, str
         "MALLOC_ARENA_MAX": "2",
         "OMP_NUM_THREADS": "1",
         "OPENBLAS_NUM_THREADS": "1",
-        "TMPDIR": folders[0] if folders else "/nonexistent",
+        "TMPDIR": folder or "/nonexistent",
         "TZ": "UTC",
         "VIPS_CONCURRENCY": str(max(1, limits.threads)),
     }
 
 
-def _message(step: str, task: Task, limits: ChildLimits) -> bytes:
+def _message(step: str, task: Task, limits: ChildLimits, folder: str) -> bytes:
     return json.dumps(
         {
             "step": step,
@@ -200,7 +248,7 @@ def _message(step: str, task: Task, limits: ChildLimits) -> bytes:
                 "cpu_seconds": limits.seconds * max(1, limits.threads),
                 "output_mb": limits.output_mb,
                 "readable": readable_files(task),
-                "writable_dirs": writable_dirs(task),
+                "writable_dirs": [folder] if folder else [],
                 "parent_pid": os.getpid(),
             },
         }
@@ -244,14 +292,25 @@ def _converse(process: subprocess.Popen[bytes], message: bytes, deadline: float)
     return talk
 
 
-def _wait(process: subprocess.Popen[bytes], talk: _Talk, deadline: float) -> int:
-    """Wait for the end of a child that has closed its pipes, or has just been ended."""
-    try:
-        return process.wait(max(deadline - time.monotonic(), 1))
-    except subprocess.TimeoutExpired:
-        talk.late = True
-        _kill_group(process)
-        return process.wait()
+def _await_end(process: subprocess.Popen[bytes], talk: _Talk, deadline: float) -> None:
+    """Wait until a child that has closed its pipes has ended; end it when it is late."""
+    grace = max(deadline, time.monotonic() + 1)
+    pause = 0.0005
+    while not _has_ended(process):
+        if time.monotonic() > grace:
+            talk.late = True
+            _kill_group(process)
+            return
+        time.sleep(pause)
+        pause = min(2 * pause, 0.05)
+
+
+def _has_ended(process: subprocess.Popen[bytes]) -> bool:
+    """Whether a child has ended, without asking how: its number stays taken until it is asked."""
+    if not hasattr(os, "waitid"):  # macOS before Python 3.13
+        return process.poll() is not None
+    flags = os.WEXITED | os.WNOHANG | os.WNOWAIT
+    return os.waitid(os.P_PID, process.pid, flags) is not None
 
 
 def _pipes(process: subprocess.Popen[bytes]) -> Iterator[IO[bytes]]:
@@ -286,13 +345,18 @@ def _kill_group(process: subprocess.Popen[bytes]) -> None:
             os.killpg(process.pid, signal.SIGKILL)
 
 
-def _end(process: subprocess.Popen[bytes]) -> None:
-    if process.poll() is None:
-        _kill_group(process)
-        process.wait()
+def _end(process: subprocess.Popen[bytes]) -> int:
+    """End what is left of a child and of all that it started; gives its exit code.
+
+    Also where the child itself has ended: what it left behind would go on writing. Its number
+    cannot have been given to another as long as nobody has asked for the exit code.
+    """
+    _kill_group(process)
+    code = process.wait()
     for pipe in _pipes(process):
         with contextlib.suppress(OSError):
             pipe.close()
+    return code
 
 
 def _outcome(

@@ -29,6 +29,10 @@ _TAG_ROW_BYTES = 12
 _SHORTEST_PROFILE = _HEADER_BYTES + 4
 _MOST_TAGS = 200
 """More than any profile in use; a larger count is a damaged one."""
+_MOST_TEXT = 200
+"""Letters of a profile's name that are kept; it goes into the record and onto tickets."""
+_MOST_TEXT_BYTES = 8 * _MOST_TEXT
+"""No more is looked at for them."""
 
 _TABLE_INTENTS = {"0": "perceptual", "1": "relative", "2": "saturation"}
 
@@ -326,7 +330,13 @@ def _parse_text(body: bytes) -> str:
         raw = body[8:]
     else:
         return ""
-    return raw.split(b"\0")[0].decode("latin-1").strip()
+    return _short(raw[:_MOST_TEXT_BYTES].split(b"\0")[0].decode("latin-1"))
+
+
+def _short(text: str) -> str:
+    """One line of a length for people; a profile comes from outside and may say anything at all."""
+    shown = "".join(letter if letter.isprintable() else " " for letter in text.split("\0")[0])
+    return shown.strip()[:_MOST_TEXT].strip()
 
 
 def _parse_languages(body: bytes) -> str:
@@ -340,8 +350,9 @@ def _parse_languages(body: bytes) -> str:
         if row_bytes < 12 or start + 12 > len(body):
             break
         length, offset = struct.unpack_from(">II", body, start + 4)
-        text = body[offset : offset + length].decode("utf-16-be", errors="replace")
-        texts.setdefault(body[start : start + 2], text.split("\0")[0].strip())
+        raw = body[offset : offset + min(length, _MOST_TEXT_BYTES)]
+        text = _short(raw.decode("utf-16-be", errors="replace"))
+        texts.setdefault(body[start : start + 2], text)
     return texts.get(b"en") or next(iter(texts.values()), "")
 
 

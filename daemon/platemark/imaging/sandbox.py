@@ -10,13 +10,16 @@ A step that a system does not have is left out; `confinement` names those that i
 from __future__ import annotations
 
 import ctypes
+import errno
 import os
+import platform
 import re
 import resource
 import signal
 import struct
 import sys
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 _MIB = 1 << 20
@@ -42,6 +45,33 @@ _TCP_BIND_AND_CONNECT = 0b11
 _ABSTRACT_SOCKETS_AND_SIGNALS = 0b11
 _FILE_ACCESS = _EXECUTE | _WRITE_FILE | _READ_FILE | _TRUNCATE
 """What the kernel allows in a rule for a single file rather than a folder."""
+
+# seccomp(2), <linux/seccomp.h>, <linux/filter.h>, <linux/audit.h>
+_PR_SET_SECCOMP, _SECCOMP_MODE_FILTER = 22, 2
+_LOAD_WORD, _JUMP_IF_EQUAL, _JUMP_IF_AT_LEAST, _JUMP_IF_BIT, _RETURN = 0x20, 0x15, 0x35, 0x45, 0x06
+_ALLOW_CALL, _REFUSE_CALL = 0x7FFF0000, 0x00050000
+_CLONE_THREAD = 0x00010000
+_OTHER_NUMBERING = 0x40000000
+"""Calls of the x32 ABI begin here; no other ABI has as many."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Calls:
+    """The numbers that a kind of processor gives to the system calls in question."""
+
+    audit: int
+    clone: int
+    forks: tuple[int, ...]
+    socket: int
+
+
+_CLONE3, _IO_URING_SETUP = 435, 425
+"""The same everywhere. The flags of the first are in memory, where a filter cannot look; the second
+is a way round every filter."""
+_CALLS = {
+    "x86_64": _Calls(0xC000003E, 56, (57, 58), 41),
+    "aarch64": _Calls(0xC00000B7, 220, (), 198),
+}
 
 _SYSTEM_PATHS = (
     "/usr",
@@ -92,6 +122,8 @@ def confine(
         _prctl(_PR_SET_NO_NEW_PRIVS, 1)
         if landlock_abi() > 0:
             _landlock(readable, writable_dirs)
+        if knows_call_filters():
+            _refuse_calls(_CALLS[platform.machine()])
 
 
 def confinement() -> tuple[str, ...]:
@@ -106,6 +138,8 @@ def confinement() -> tuple[str, ...]:
             found.append("no TCP connections")
         if abi >= 6:
             found.append("no signals to other processes")
+        if knows_call_filters():
+            found += ["no other processes", "no network"]
     return tuple(found)
 
 
@@ -116,6 +150,16 @@ def landlock_abi() -> int:
     libc = ctypes.CDLL(None, use_errno=True)
     version = int(libc.syscall(_CREATE_RULESET, None, ctypes.c_size_t(0), _CREATE_RULESET_VERSION))
     return max(version, 0)
+
+
+def knows_call_filters() -> bool:
+    """Whether the kernel takes a filter of system calls for this kind of processor."""
+    if sys.platform != "linux" or platform.machine() not in _CALLS:
+        return False
+    libc = ctypes.CDLL(None, use_errno=True)
+    nothing = [ctypes.c_ulong(number) for number in (_SECCOMP_MODE_FILTER, 0, 0, 0)]
+    # No filter at all is a bad address to a kernel that knows them, and an unknown wish to others.
+    return libc.prctl(_PR_SET_SECCOMP, *nothing) != 0 and ctypes.get_errno() == errno.EFAULT
 
 
 def memory_is_spent() -> bool:
@@ -166,9 +210,9 @@ def _limit(memory_mb: int, cpu_seconds: int, output_mb: int) -> None:
                 raise  # macOS refuses a limit on address space; Linux has no reason to
 
 
-def _prctl(option: int, value: int) -> None:
+def _prctl(option: int, value: int, second: int = 0) -> None:
     libc = ctypes.CDLL(None, use_errno=True)
-    unsigned = [ctypes.c_ulong(number) for number in (value, 0, 0, 0)]
+    unsigned = [ctypes.c_ulong(number) for number in (value, second, 0, 0)]
     if libc.prctl(option, *unsigned) != 0:
         raise _last_error("prctl")
 
@@ -200,6 +244,41 @@ def _landlock(readable: Sequence[str], writable_dirs: Sequence[str]) -> None:
             raise _last_error("landlock_restrict_self")
     finally:
         os.close(ruleset)
+
+
+def _refuse_calls(calls: _Calls) -> None:
+    """Let this process start threads but no process, and open no socket of any kind.
+
+    A second process could leave the group that is ended with this one, and go on writing.
+    """
+    refuse, refuse_unknown = _REFUSE_CALL | errno.EPERM, _REFUSE_CALL | errno.ENOSYS
+    # struct seccomp_data: number of the call at 0, kind of processor at 4, first argument at 16.
+    program = [
+        (_LOAD_WORD, 0, 0, 4),
+        (_JUMP_IF_EQUAL, 1, 0, calls.audit),
+        (_RETURN, 0, 0, refuse),
+        (_LOAD_WORD, 0, 0, 0),
+        (_JUMP_IF_AT_LEAST, 0, 1, _OTHER_NUMBERING),
+        (_RETURN, 0, 0, refuse),
+    ]
+    for number in (*calls.forks, calls.socket, _IO_URING_SETUP):
+        program += [(_JUMP_IF_EQUAL, 0, 1, number), (_RETURN, 0, 0, refuse)]
+    program += [
+        # The C library then asks again with clone, whose flags can be seen.
+        (_JUMP_IF_EQUAL, 0, 1, _CLONE3),
+        (_RETURN, 0, 0, refuse_unknown),
+        (_JUMP_IF_EQUAL, 0, 3, calls.clone),
+        (_LOAD_WORD, 0, 0, 16),
+        (_JUMP_IF_BIT, 1, 0, _CLONE_THREAD),
+        (_RETURN, 0, 0, refuse),
+        (_RETURN, 0, 0, _ALLOW_CALL),
+    ]
+    packed = b"".join(struct.pack("=HBBI", *instruction) for instruction in program)
+    instructions = ctypes.create_string_buffer(packed, len(packed))
+    header = ctypes.create_string_buffer(
+        struct.pack("@HP", len(program), ctypes.addressof(instructions))
+    )
+    _prctl(_PR_SET_SECCOMP, _SECCOMP_MODE_FILTER, ctypes.addressof(header))
 
 
 def _allow(libc: ctypes.CDLL, ruleset: int, path: str, access: int) -> None:

@@ -13,10 +13,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from platemark.intake.plain_text import flat, shortened, wrapped
-from platemark.model.finding import Finding
+from platemark.model.finding import Acceptor, Finding
 from platemark.model.job import job_number
 from platemark.model.notice import Answer, HeldNotice
 from platemark.model.request import read_value
+from platemark.model.studio import without_role
 from platemark.model.units import BadSize, Size, parse_size
 
 WIDTH = 80
@@ -32,12 +33,16 @@ _BOUND = re.compile(
 )
 # The explanation that stands behind a tick line; at least two spaces before it.
 _EXPLAINED = re.compile(r"\s{2,}\(.*\)\s*$")
+_REFUSED = "#! "
+"""Begins the lines that we add to a sheet that somebody filled in."""
 # Accepting has tick lines of its own, which are bound to what the person saw.
 _NOT_SET_HERE = ("allow", "because")
 
+_STRICT: dict[Acceptor, int] = {"assistant": 0, "photographer": 1, "never": 2}
 _CHOICE_WORDS = {
     "fit=crop": "Fill the size, cut off what is too much",
     "fit=border": "Keep the whole picture, with white paper around it",
+    "border=none": "Leave the border out",
     "edge=included": "The picture brings its own edge",
     "untagged=srgb-camera": "Read it as sRGB",
 }
@@ -63,6 +68,20 @@ class _Sheet:
 def acceptable(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """The stops that somebody may accept."""
     return tuple(f for f in findings if f.severity == "stop" and f.accept != "never")
+
+
+def cured_by_size(findings: Iterable[Finding]) -> bool:
+    """Whether another size may settle one of the stops."""
+    return any(
+        f.severity == "stop"
+        and (f.code.startswith("size-") or any(c.startswith("size=") for c in f.choices))
+        for f in findings
+    )
+
+
+def is_reason(text: str) -> bool:
+    """Whether a reason says anything: dots that stand for one do not."""
+    return any(sign.isalnum() for sign in text)
 
 
 def choice_words(choice: str) -> str:
@@ -93,6 +112,12 @@ def drawn_words(choice: str, notice: HeldNotice) -> tuple[str, str]:
     return "", ""
 
 
+def remark_on(choice: str, notice: HeldNotice) -> str:
+    """What a ready answer comes to: its letter on the drawing, or the pixels of a size."""
+    letter, _ = drawn_words(choice, notice)
+    return f"{letter} on the drawing" if letter else dict(notice.size_remarks).get(choice, "")
+
+
 def choices_of(findings: Iterable[Finding]) -> tuple[str, ...]:
     """Every ready answer of the findings, once each."""
     return tuple(dict.fromkeys(flat(choice) for f in findings for choice in f.choices))
@@ -110,6 +135,7 @@ def answer_sheet(notice: HeldNotice) -> str:
     """Write the sheet of one held job."""
     lines = [
         *_explained(f"{notice.name} waits for a person: job {job_number(notice.job)}."),
+        *_explained(notice.answered),
         "#",
         *_explained(
             "Put an x between the brackets of what you decide, fill in the two lines at the end, "
@@ -137,19 +163,34 @@ def answer_sheet(notice: HeldNotice) -> str:
 
 def answer_text(data: bytes) -> str:
     """Decode a sheet as an editor may have saved it: UTF-8, UTF-16 or a Western code page."""
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return data.decode("utf-16", "replace")
-    # Our own sheet is nearly all ASCII, so every second byte is zero in UTF-16 without a mark.
-    if data[1:200:2].count(0) > len(data[1:200:2]) // 2:
-        return data.decode("utf-16-le", "replace")
-    if data[0:200:2].count(0) > len(data[0:200:2]) // 2:
-        return data.decode("utf-16-be", "replace")
-    for encoding in ("utf-8-sig", "cp1252"):
-        try:
-            return data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-    return data.decode("latin-1")
+    return data.decode(_encoding(data), "replace").removeprefix("\ufeff")
+
+
+def without_refusal(data: bytes) -> bytes:
+    """A sheet as the person saved it, without the lines that `with_refusal` put on top."""
+    encoding = _encoding(data)
+    text = data.decode(encoding, "replace")
+    mark = "\ufeff" if text.startswith("\ufeff") else ""
+    lines = text.removeprefix(mark).splitlines(keepends=True)
+    kept = [line for line in lines if not line.startswith(_REFUSED.rstrip())]
+    return data if kept == lines else (mark + "".join(kept)).encode(encoding, "replace")
+
+
+def with_refusal(data: bytes, sentence: str) -> bytes:
+    """A filled-in sheet with a note on top that says why it is not applied.
+
+    Args:
+        data: The sheet as it was saved; what the person typed stays, in its encoding.
+        sentence: What is wrong, and what to do.
+    """
+    data = without_refusal(data)
+    encoding = _encoding(data)
+    mark = "\ufeff".encode(encoding) if encoding.startswith("utf") else b""
+    mark = mark if data.startswith(mark) else b""
+    ending = "\r\n" if "\r\n".encode(encoding) in data else "\n"
+    said = wrapped(f"NOT APPLIED. {sentence}", WIDTH, _REFUSED, _REFUSED)
+    note = "".join(f"{line}{ending}" for line in said)
+    return mark + note.encode(encoding, "replace") + data.removeprefix(mark)
 
 
 def read_answer(text: str, notice: HeldNotice) -> Answer | str | None:
@@ -183,7 +224,7 @@ def read_answer(text: str, notice: HeldNotice) -> Answer | str | None:
     if seq == notice.seq:
         problems += _against_findings(sheet, by, notice)
     if problems:
-        return "ANSWER.txt is not applied yet. " + " ".join(dict.fromkeys(problems))
+        return " ".join(dict.fromkeys(problems))
     settings = tuple(dict.fromkeys(sheet.settings))
     accept = tuple(dict.fromkeys(sheet.accept))
     return Answer(job, seq, accept, settings, sheet.withdraw, by, sheet.because)
@@ -191,19 +232,53 @@ def read_answer(text: str, notice: HeldNotice) -> Answer | str | None:
 
 def _tick_lines(notice: HeldNotice) -> list[str]:
     lines: list[str] = []
-    for finding in acceptable(notice.findings):
-        figures = ", ".join(f"{name} {shortened(value, 24)}" for name, value in finding.figures)
-        said = "; ".join(part for part in (figures, finding.accept) if part)
-        lines.append(f"[ ] accept {finding.code}   ({said})")
+    may = acceptable(notice.findings)
+    for code in dict.fromkeys(f.code for f in may):
+        same = [f for f in may if f.code == code]
+        figures = ", ".join(
+            f"{name} {shortened(value, 24)}" for f in same for name, value in f.figures
+        )
+        said = "; ".join(part for part in (figures, same[0].accept) if part)
+        lines.append(f"[ ] accept {code}   ({flat(said)})")
     if lines:
         lines = [*_explained("Print it as it is:"), *lines, ""]
-    lines += _explained("Or ask for something else:" if lines else "Ask for something else:")
-    for choice in choices_of(notice.findings):
-        letter, drawn = drawn_words(choice, notice)
-        words = f"{letter} on the drawing: {drawn}" if letter else choice_words(choice)
-        lines.append(f"[ ] set {choice}   ({flat(words)})")
-    lines += ["set size = ", "", *_explained("Or take it back:"), "[ ] withdraw"]
+    asked = [
+        f"[ ] set {choice}   ({flat(_said(choice, notice))})"
+        for choice in choices_of(notice.findings)
+    ]
+    if cured_by_size(notice.findings):
+        asked.append("set size = ")
+    if any(f.code == "request-unclear" for f in may):
+        asked += _explained("The right value goes on a line of its own, like: set copies = 2")
+    if asked:
+        lines += _explained("Or ask for something else:" if lines else "Ask for something else:")
+        lines += [*asked, ""]
+    lines += [*_explained("Or take it back:" if lines else "Take it back:"), "[ ] withdraw"]
     return lines
+
+
+def _said(choice: str, notice: HeldNotice) -> str:
+    letter, drawn = drawn_words(choice, notice)
+    if letter:
+        return f"{letter} on the drawing: {drawn}"
+    remark = remark_on(choice, notice)
+    return f"{choice_words(choice)}: {remark}" if remark else choice_words(choice)
+
+
+def _encoding(data: bytes) -> str:
+    """The encoding of a sheet; a byte order mark is part of the text then."""
+    # Our own sheet is nearly all ASCII, so every second byte is zero in UTF-16.
+    if data.startswith(b"\xff\xfe") or data[1:200:2].count(0) > len(data[1:200:2]) // 2:
+        return "utf-16-le"
+    if data.startswith(b"\xfe\xff") or data[0:200:2].count(0) > len(data[0:200:2]) // 2:
+        return "utf-16-be"
+    for encoding in ("utf-8", "cp1252"):
+        try:
+            data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        return encoding
+    return "latin-1"
 
 
 def _binding(notice: HeldNotice) -> str:
@@ -278,10 +353,12 @@ def _read_setting(sheet: _Sheet, key: str, value: str) -> None:
 
 def _who(sheet: _Sheet, notice: HeldNotice) -> tuple[str, list[str]]:
     names = ", ".join(name for name, _ in notice.people)
-    wanted = unicodedata.normalize("NFC", sheet.by).casefold()
-    for name, _ in notice.people:
-        if unicodedata.normalize("NFC", name).casefold() == wanted:
-            return name, []
+    # The sheet prints the roles behind the names, so people write them too.
+    for written in (sheet.by, without_role(sheet.by)):
+        wanted = unicodedata.normalize("NFC", written).casefold()
+        for name, _ in notice.people:
+            if unicodedata.normalize("NFC", name).casefold() == wanted:
+                return name, []
     if not sheet.by:
         return "", [f"Write after “by:” who decides: {names}."]
     return "", [f"“{flat(sheet.by)}” is none of the people who may decide: {names}."]
@@ -301,7 +378,7 @@ def _contradictions(sheet: _Sheet) -> list[str]:
     for key, several in values.items():
         if len({str(read_value(key, value)) for value in several}) > 1:
             problems.append(f"{key} is answered twice: {' and '.join(several)}; leave one.")
-    if not sheet.because:
+    if not is_reason(sheet.because):
         problems.append("Write after “because:” why.")
     return problems
 
@@ -310,7 +387,13 @@ def _against_findings(sheet: _Sheet, by: str, notice: HeldNotice) -> list[str]:
     problems = []
     # Somebody unknown is complained about elsewhere, not for a role as well.
     role = dict(notice.people).get(by, "photographer")
-    stops = {f.code: f for f in notice.findings if f.severity == "stop"}
+    stops: dict[str, Finding] = {}
+    for found in notice.findings:
+        # Of several with one code the strictest counts.
+        if found.severity == "stop" and not (
+            found.code in stops and _STRICT[found.accept] <= _STRICT[stops[found.code].accept]
+        ):
+            stops[found.code] = found
     for code in sheet.accept:
         finding = stops.get(code)
         if finding is None:

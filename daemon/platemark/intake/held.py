@@ -18,8 +18,9 @@ from platemark.intake.answers import (
     answer_sheet,
     choice_words,
     choices_of,
+    cured_by_size,
     decide_command,
-    drawn_words,
+    remark_on,
     size_words,
 )
 from platemark.intake.plain_text import flat, wrapped
@@ -104,6 +105,7 @@ def why_html(notice: HeldNotice, drawing: bytes | None) -> str:
             number=job_number(notice.job),
             stops=_stops(notice),
             cautions=_cautions(notice),
+            accepts={finding: who_accepts(finding) for finding in _stops(notice)},
             ways=_ways(notice),
             drawing=source,
             choices=_drawn(notice),
@@ -123,6 +125,8 @@ def why_text(notice: HeldNotice) -> str:
         *_wrapped(_asked(notice)),
         "",
     ]
+    if notice.answered:
+        lines += [*_wrapped(notice.answered), ""]
     for number, finding in enumerate(_stops(notice), 1):
         lines += _wrapped(finding.message, f"{number}. ", "   ")
         lines += _wrapped(f"{finding.next} {who_accepts(finding)}", "   ", "   ")
@@ -146,7 +150,9 @@ def why_text(notice: HeldNotice) -> str:
 
 
 def who_accepts(finding: Finding) -> str:
-    """Who may let a stop pass."""
+    """Who may let a stop pass, or that one of its answers must be chosen."""
+    if finding.accept == "never" and finding.choices:
+        return "Choose one of the answers below."
     return {
         "never": "Nobody can accept this as it is.",
         "assistant": "Anybody of the studio may accept it.",
@@ -182,13 +188,14 @@ def _cautions(notice: HeldNotice) -> tuple[Finding, ...]:
 def _ways(notice: HeldNotice) -> tuple[_Way, ...]:
     ways = []
     for choice in choices_of(notice.findings):
-        letter, _ = drawn_words(choice, notice)
-        remark = f"{letter} on the drawing" if letter else ""
+        remark = remark_on(choice, notice)
         command = decide_command(notice, "--set", choice)
         ways.append(_Way(choice_words(choice), remark, (f"[x] set {choice}",), command))
+    if cured_by_size(notice.findings):
+        words = "Print it at another size" if ways or notice.size else "Print it at a size"
+        another = decide_command(notice, "--set", "size=SIZE")
+        ways.append(_Way(words, "write it for SIZE, like 16x20in", ("set size = SIZE",), another))
     ways += _acceptances(notice)
-    another = decide_command(notice, "--set", "size=12x18in")
-    ways.append(_Way("Print it at another size", "", ("set size = 12x18in",), another))
     withdraw = decide_command(notice, "--withdraw")
     ways.append(_Way("Take it back", "it is not printed", ("[x] withdraw",), withdraw))
     return tuple(ways)
@@ -199,15 +206,16 @@ def _acceptances(notice: HeldNotice) -> list[_Way]:
     may = acceptable(notice.findings)
     if not may:
         return []
-    left = [f.code for f in _stops(notice) if f not in may]
+    left = list(dict.fromkeys(f.code for f in _stops(notice) if f not in may))
     words = "Print it as it is" if not left else "Accept what may be accepted"
     remarks = []
     if any(f.accept == "photographer" for f in may):
         remarks.append("a photographer decides")
     if left:
         remarks.append(f"{', '.join(left)} must be settled as well")
-    options = [option for f in may for option in ("--accept", f.code)]
-    lines = tuple(f"[x] accept {f.code}" for f in may)
+    codes = tuple(dict.fromkeys(f.code for f in may))
+    options = [option for code in codes for option in ("--accept", code)]
+    lines = tuple(f"[x] accept {code}" for code in codes)
     return [_Way(words, "; ".join(remarks), lines, decide_command(notice, *options))]
 
 

@@ -12,7 +12,13 @@ from decimal import Decimal
 from pathlib import Path
 
 from platemark import durable
-from platemark.intake.names import size_in, words_in, words_of
+from platemark.intake.names import (
+    almost_size_in,
+    almost_size_of,
+    size_in,
+    words_in,
+    words_of,
+)
 from platemark.intake.scan import REQUEST, SIDECAR, NotAPlainFile, open_drop
 from platemark.model.job import shown_name
 from platemark.model.request import Layer, Trouble
@@ -68,21 +74,11 @@ def gather(
 
     Returns:
         The layers, and what could not be read, all at once. Folder names that are no size become
-        a default for the order's name that everything else outdoes.
+        a default for the order's name that everything else outdoes. What was meant as a size and
+        is none is told where nothing else gives a size.
     """
     *folders, name = relative.split(b"/")
-    defaults: list[Layer] = []
-    sizes: list[Layer] = []
-    others: list[str] = []
-    for folder in folders[1:]:
-        size = size_in(folder)
-        if size is None:
-            others.append(words_in(folder))
-        else:
-            sizes.append(Layer(f"folder “{shown_name(folder)}”", (("size", size),)))
-    if others:
-        order = " / ".join(others)
-        defaults.append(Layer(f"folder “{order}”", (("order", order),), "default"))
+    defaults, sizes, almost = _from_folders(folders[1:])
     if surface_defaults:
         surface = f"surface {shown_name(folders[0])}"
         defaults.append(Layer(surface, tuple(surface_defaults), "default"))
@@ -104,13 +100,36 @@ def gather(
         troubles += sidecar.troubles
         if sidecar.values:
             statements.append(Layer(sidecar.source, sidecar.values))
+    layers = (*defaults, *statements, *words_of(name), *sizes)
+    if not any(key in ("size", "sheet") for layer in layers for key, _ in layer.values):
+        troubles += filter(None, (*almost, almost_size_of(name)))
     return Gathered(
-        layers=(*defaults, *statements, *words_of(name), *sizes),
+        layers=layers,
         troubles=tuple(troubles),
         sidecar=beside if sidecar is not None and sidecar.identity is not None else None,
         sidecar_identity=sidecar.identity if sidecar is not None else None,
         request_files=tuple(request_files),
     )
+
+
+def _from_folders(
+    folders: Sequence[bytes],
+) -> tuple[list[Layer], list[Layer], list[Trouble]]:
+    """The order that folder names give, the sizes they give, and what is no size as it stands."""
+    sizes: list[Layer] = []
+    others: list[str] = []
+    almost: list[Trouble] = []
+    for folder in folders:
+        if (size := size_in(folder)) is not None:
+            sizes.append(Layer(f"folder “{shown_name(folder)}”", (("size", size),)))
+        elif (meant := almost_size_in(folder)) is not None:
+            almost.append(meant)
+        else:
+            others.append(words_in(folder))
+    if not others:
+        return [], sizes, almost
+    order = " / ".join(others)
+    return [Layer(f"folder “{order}”", (("order", order),), "default")], sizes, almost
 
 
 def _read(root: Path, relative: bytes, source: str) -> _File | None:

@@ -10,11 +10,19 @@ import unicodedata
 from functools import lru_cache
 
 from platemark.model.job import shown_name
-from platemark.model.request import Layer
+from platemark.model.request import Layer, Trouble
 from platemark.model.units import BadSize, parse_size
 
 # A dot and letters at the end; `.5in` in `heron_16x20.5in` is none.
 _EXTENSION = re.compile(r"\.[A-Za-z][A-Za-z0-9]{0,7}\Z")
+# Two measures that somebody meant as a size; four digits are more likely pixels.
+_SIDE = r"[0-9]{1,3}(?:\.[0-9]{1,3})?"
+_MEASURES = rf"({_SIDE})\s?[x×]\s?({_SIDE})"
+_UNIT_WORDS = r"in(?:ch(?:es)?)?|cm|mm|”|″|''|\""
+_ALMOST = re.compile(
+    rf"(?<![^\W_])(?<!\.){_MEASURES}(?:\s?({_UNIT_WORDS}))?(?![^\W_])(?!\.[0-9])",
+    re.IGNORECASE,
+)
 _QUANTITY = re.compile(r"qty([0-9]+)", re.IGNORECASE)
 
 # What file managers leave behind; it says nothing about a copy that is going on.
@@ -74,6 +82,44 @@ def size_in(name: bytes) -> str | None:
     """The size that a whole folder name gives, as written, or None where it is no size."""
     text = _text(name)
     return text if _is_size(text) else None
+
+
+def almost_size_in(folder: bytes) -> Trouble | None:
+    """What is wrong with a folder's name that was meant as a size: `20x30`, `20x30 inches`."""
+    text = _text(folder)
+    match = _ALMOST.fullmatch(text)
+    if match is None or _is_size(text) or not (sizes := _sizes_meant(match)):
+        return None
+    why = "has no unit" if len(sizes) > 1 else "is no size as it is written"
+    return _almost(f"The folder “{_clean(text)}” {why}: call it {' or '.join(sizes)}.", sizes)
+
+
+def almost_size_of(name: bytes) -> Trouble | None:
+    """What is wrong with a size in a file's name that says none: `heron_8x10`, `heron 8x10in`."""
+    stem, extension = split_extension(name)
+    match = _ALMOST.search(_text(stem))
+    if match is None or any("size" in dict(layer.values) for layer in words_of(name)):
+        return None
+    if not (sizes := _sizes_meant(match)):
+        return None
+    before = match.string[: match.start()].rstrip(" _-–.,") or "heron"
+    right = " or ".join(_clean(f"{before}_{size}{_text(extension)}") for size in sizes)
+    if len(sizes) > 1:
+        why = f"{sizes[0].removesuffix('in')} has no unit"
+    else:
+        why = f"put _ before {sizes[0]} and nothing but _ behind it"
+    return _almost(f"In the name “{shown_name(name)}” {why}: write {right}.", sizes)
+
+
+def _sizes_meant(match: re.Match[str]) -> tuple[str, ...]:
+    unit = (match[3] or "").lower()
+    units = ("in", "cm") if not unit else (unit,) if unit in ("cm", "mm") else ("in",)
+    sizes = (f"{match[1]}x{match[2]}{each}" for each in units)
+    return tuple(size for size in sizes if _is_size(size))
+
+
+def _almost(sentence: str, sizes: tuple[str, ...]) -> Trouble:
+    return Trouble("unreadable", "size", sentence, tuple(f"size={size}" for size in sizes))
 
 
 def words_in(name: bytes) -> str:

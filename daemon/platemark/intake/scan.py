@@ -12,7 +12,7 @@ import os
 import stat
 import time
 from collections.abc import Callable, Collection, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -451,28 +451,41 @@ def let_go(root: Path, relative: bytes, job: int) -> Path:
         DiskFault: `taken` is no folder, or the disk refuses.
         ValueError: the path leaves the root.
     """
-    parts = _parts(relative)
-    source = root / os.fsdecode(relative)
-    source.lstat()
-    folder = root / os.fsdecode(parts[0]) / TAKEN
-    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+    *folders, name = _parts(relative)
+    with ExitStack() as stack:
+        opened = [stack.enter_context(_opened(os.open(root, os.O_RDONLY | os.O_DIRECTORY)))]
+        for folder in folders:
+            below = os.open(folder, _OPEN_FOLDER, dir_fd=opened[-1])
+            opened.append(stack.enter_context(_opened(below)))
+        os.stat(name, dir_fd=opened[-1], follow_symlinks=False)
+        taken = stack.enter_context(_opened(_taken_folder(root, folders[0], opened[1])))
+        for number in range(1, _NAMES_TRIED):
+            again = b"" if number == 1 else b"-%d" % number
+            fitting = _fitting(f"{job_number(job)}-".encode(), name, again)
+            target = root / os.fsdecode(folders[0]) / TAKEN / os.fsdecode(fitting)
+            try:
+                durable.publish_at(opened[-1], root / os.fsdecode(relative), taken, target)
+            except durable.AlreadyThere:
+                continue
+            return target
+    raise DiskFault(
+        f"{TAKEN} in {os.fsdecode(folders[0])} holds too many files of job {job_number(job)}.",
+        "Move some of them elsewhere.",
+    )
+
+
+def _taken_folder(root: Path, surface: bytes, surface_folder: int) -> int:
+    """Open a surface's `taken`, which is made if it is missing; never a link."""
+    folder = root / os.fsdecode(surface) / TAKEN
+    try:
+        if not os.path.lexists(folder):
+            durable.make_folder(folder)
+        return os.open(TAKEN, _OPEN_FOLDER, dir_fd=surface_folder)
+    except NotADirectoryError as error:
         raise DiskFault(
             f"{folder} is not a folder, so nothing can be moved there.",
             "Remove or rename it; Platemark makes the folder itself.",
-        )
-    durable.make_folder(folder)
-    for number in range(1, _NAMES_TRIED):
-        again = b"" if number == 1 else b"-%d" % number
-        target = folder / os.fsdecode(_fitting(f"{job_number(job)}-".encode(), parts[-1], again))
-        try:
-            durable.publish(source, target)
-        except durable.AlreadyThere:
-            continue
-        return target
-    raise DiskFault(
-        f"{folder} holds too many files of job {job_number(job)}.",
-        "Move some of them elsewhere.",
-    )
+        ) from error
 
 
 @contextmanager

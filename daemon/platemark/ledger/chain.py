@@ -7,6 +7,7 @@ The leading zero byte keeps an entry's hash apart from any other use of the same
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -51,27 +52,58 @@ def hash_entry(previous: bytes, canonical_bytes: bytes) -> bytes:
     return hashlib.sha256(b"\x00" + previous + canonical_bytes).digest()
 
 
-def first_fault(entries: Iterable[Entry], previous: bytes, next_seq: int) -> Fault | None:
+@dataclass(frozen=True, slots=True)
+class Link:
+    """An entry as the chain sees it, its body not taken apart."""
+
+    seq: int
+    kind: str
+    canonical: bytes
+    previous: bytes
+    hash: bytes
+
+
+def link_of(
+    seq: int,
+    at: str,
+    job: int | None,
+    kind: str,
+    actor: str,
+    body: str,
+    previous: bytes,
+    own: bytes,
+) -> Link:
+    """Put together what an entry's hash covers from the text that is kept of its body.
+
+    The body is kept in its canonical form, so a change of a single blank in it is found.
+    """
+    actor_text, at_text, kind_text = (
+        json.dumps(text, ensure_ascii=False) for text in (actor, at, kind)
+    )
+    covered = (
+        f'{{"actor":{actor_text},"at":{at_text},"body":{body},'
+        f'"job":{"null" if job is None else job},"kind":{kind_text},"seq":{seq}}}'
+    )
+    return Link(seq, kind, covered.encode("utf-8"), bytes(previous), bytes(own))
+
+
+def first_fault(links: Iterable[Link], previous: bytes, next_seq: int) -> Fault | None:
     """Follow the chain and name the first entry that does not hold.
 
     Args:
-        entries: In order of seq.
+        links: In order of seq.
         previous: Hash of the entry before the first, or `FIRST_PREVIOUS`.
         next_seq: The number that the first must have.
     """
-    for entry in entries:
-        if entry.seq != next_seq:
-            return Fault(next_seq, f"Entry {next_seq} is missing; after it comes {entry.seq}.")
-        if entry.previous != previous:
-            return Fault(entry.seq, f"Entry {entry.seq} does not follow the entry before it.")
-        expected = hash_entry(
-            previous,
-            canonical_entry(entry.seq, entry.at, entry.job, entry.kind, entry.actor, entry.body),
-        )
-        if expected != entry.hash:
+    for link in links:
+        if link.seq != next_seq:
+            return Fault(next_seq, f"Entry {next_seq} is missing; after it comes {link.seq}.")
+        if link.previous != previous:
+            return Fault(link.seq, f"Entry {link.seq} does not follow the entry before it.")
+        if hash_entry(previous, link.canonical) != link.hash:
             return Fault(
-                entry.seq, f"Entry {entry.seq} ({entry.kind}) was changed after it was written."
+                link.seq, f"Entry {link.seq} ({link.kind}) was changed after it was written."
             )
-        previous = entry.hash
+        previous = link.hash
         next_seq += 1
     return None

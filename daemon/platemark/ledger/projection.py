@@ -9,7 +9,7 @@ from typing import Any
 
 from platemark.ledger.chain import Entry
 
-TABLES = ("jobs", "drops", "parcels", "profiles", "decisions", "marks")
+TABLES = ("jobs", "drops", "parcels", "profiles", "decisions")
 
 _STATE_COLUMNS = {"examined": "examined_seq", "held": "held_seq", "rendered": "rendered_seq"}
 _JOB_COLUMNS = ("lab", "purpose", "size", "copies", "due", "request_key", "parcel")
@@ -40,9 +40,19 @@ def empty(connection: sqlite3.Connection) -> None:
     """Drop the derived tables and make them anew, within the caller's transaction."""
     for table in TABLES:
         connection.execute(f"DROP TABLE IF EXISTS {table}")
-    for statement in sql("projection.sql").split(";"):
-        if statement.strip():
+    for statement in _statements():
+        connection.execute(statement)
+
+
+def add_missing_indexes(connection: sqlite3.Connection) -> None:
+    """Give the derived tables of an older record the indexes that came later; else do nothing."""
+    for statement in _statements():
+        if statement.startswith("CREATE INDEX"):
             connection.execute(statement)
+
+
+def _statements() -> list[str]:
+    return [text.strip() for text in sql("projection.sql").split(";") if text.strip()]
 
 
 def _word(value: Any) -> str | None:
@@ -152,24 +162,15 @@ def _profile(connection: sqlite3.Connection, entry: Entry) -> None:
     )
 
 
-def _mark(connection: sqlite3.Connection, entry: Entry) -> None:
-    connection.execute(
-        "INSERT INTO marks (name, value) VALUES (?, ?)"
-        " ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-        (entry.body["mark"], str(entry.seq)),
-    )
-
-
 _HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
     "let-go": _let_go,
     "rendered": _rendered,
     "parcel-sealed": _sealed,
     "parcel-closed": _parcel_state("closed"),
+    "parcel-given-up": _parcel_state("given-up"),
     "parcel-verified-at-lab": _parcel_state("verified"),
     "parcel-delivered": _parcel_state("delivered"),
     "profile-admitted": _profile,
     "profile-refused": _profile,
     "profile-tried": _profile,
-    "verified": _mark,
-    "window-ran": _mark,
 }

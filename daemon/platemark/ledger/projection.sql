@@ -23,10 +23,10 @@ CREATE TABLE jobs (
     moved_at        TEXT    NOT NULL,
     moved_seq       INTEGER NOT NULL
 ) STRICT;
-CREATE INDEX jobs_by_state ON jobs (state, job);
-CREATE INDEX jobs_by_original ON jobs (original_sha256);
-CREATE INDEX jobs_by_name ON jobs (original_name);
-CREATE INDEX jobs_by_parcel ON jobs (parcel);
+CREATE INDEX IF NOT EXISTS jobs_by_state ON jobs (state, job);
+CREATE INDEX IF NOT EXISTS jobs_by_original ON jobs (original_sha256);
+CREATE INDEX IF NOT EXISTS jobs_by_name ON jobs (original_name);
+CREATE INDEX IF NOT EXISTS jobs_by_parcel ON jobs (parcel);
 
 CREATE TABLE drops (
     job      INTEGER PRIMARY KEY,
@@ -39,8 +39,8 @@ CREATE TABLE drops (
     sidecar_hex TEXT,
     here     INTEGER NOT NULL
 ) STRICT;
-CREATE INDEX drops_here ON drops (here, job);
-CREATE INDEX drops_by_path ON drops (path_hex);
+CREATE INDEX IF NOT EXISTS drops_here ON drops (here, job);
+CREATE INDEX IF NOT EXISTS drops_by_path ON drops (path_hex);
 
 CREATE TABLE parcels (
     name        TEXT PRIMARY KEY,
@@ -52,6 +52,7 @@ CREATE TABLE parcels (
     staging     TEXT    NOT NULL,
     UNIQUE (lab, number)
 ) STRICT;
+CREATE INDEX IF NOT EXISTS parcels_by_state ON parcels (state, lab, number);
 
 CREATE TABLE profiles (
     lab     TEXT    NOT NULL,
@@ -65,9 +66,4 @@ CREATE TABLE profiles (
 CREATE TABLE decisions (
     id  TEXT PRIMARY KEY,
     seq INTEGER NOT NULL
-) STRICT;
-
-CREATE TABLE marks (
-    name  TEXT PRIMARY KEY,
-    value TEXT NOT NULL
 ) STRICT;

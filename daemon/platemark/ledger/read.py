@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from platemark.ledger.chain import FIRST_PREVIOUS, Entry, Fault, first_fault
+from platemark.ledger.chain import FIRST_PREVIOUS, Entry, Fault, Link, first_fault, link_of
 from platemark.model.errors import DiskFault, DiskFull, RecordDamaged, StudioMissing
 from platemark.model.job import State
 from platemark.model.ticket import Witness
@@ -112,12 +112,54 @@ class Reader:
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
 
+    @contextmanager
+    def standing_still(self) -> Iterator[None]:
+        """See one state of the record in the whole block; a writer waits, so it must be short."""
+        try:
+            self._connection.execute("BEGIN")
+            try:
+                yield
+            finally:
+                self._connection.execute("COMMIT")
+        except sqlite3.DatabaseError as error:
+            raise damage(error) from error
+
     def _all(self, query: str, *values: object) -> list[tuple[Any, ...]]:
         try:
             with closing(self._connection.execute(query, values)) as cursor:
                 return cursor.fetchall()
         except sqlite3.DatabaseError as error:
             raise damage(error) from error
+
+    def rows(self, table: str, columns: str, keys: str) -> list[tuple[Any, ...]]:
+        """All rows of a derived table in the order of its keys; all arguments are words of ours."""
+        return self._all(f"SELECT {columns} FROM {table} ORDER BY {keys}")
+
+    def newest_seq(self, table: str) -> int:
+        """The newest entry that a derived table speaks of; 0 where it is empty."""
+        return int(self._all(f"SELECT coalesce(max(seq), 0) FROM {table}")[0][0])
+
+    def words(self) -> Iterator[tuple[str, bytes, str]]:
+        """Personal words that were not erased, as digest, salt and text; by pages."""
+        last = ""
+        while True:
+            page = self._all(
+                "SELECT digest, salt, text FROM words WHERE digest > ? AND text IS NOT NULL"
+                f" ORDER BY digest LIMIT {PAGE}",
+                last,
+            )
+            for digest, salt, text in page:
+                yield digest, bytes(salt), text
+            if len(page) < PAGE:
+                return
+            last = page[-1][0]
+
+    def first_mention(self, digest: str) -> int:
+        """The first entry that refers to a personal word; 0 where none does."""
+        rows = self._all(
+            "SELECT seq FROM entries WHERE instr(body, ?) > 0 ORDER BY seq LIMIT 1", digest
+        )
+        return int(rows[0][0]) if rows else 0
 
     def head(self) -> Witness:
         """The newest entry; seq 0 and zeros in an empty ledger."""
@@ -248,6 +290,17 @@ class Reader:
                 values.append(value)
         return [ParcelRow(*row) for row in self._all(f"{query} ORDER BY lab, number", *values)]
 
+    def parcel(self, name: str) -> ParcelRow | None:
+        """One parcel, or None."""
+        rows = self._all("SELECT * FROM parcels WHERE name = ?", name)
+        return ParcelRow(*rows[0]) if rows else None
+
+    def newest_parcel_number(self, lab: str) -> int:
+        """The highest number that a lab's parcel was given so far; 0 before the first."""
+        return int(
+            self._all("SELECT coalesce(max(number), 0) FROM parcels WHERE lab = ?", lab)[0][0]
+        )
+
     def profiles(self) -> list[ProfileRow]:
         """Profiles that were tried, the newest word on each."""
         return [
@@ -260,28 +313,51 @@ class Reader:
         rows = self._all("SELECT seq FROM decisions WHERE id = ?", decision)
         return self.entry(rows[0][0]) if rows else None
 
-    def mark(self, name: str) -> int:
-        """The entry that last set a mark, or 0."""
-        rows = self._all("SELECT value FROM marks WHERE name = ?", name)
-        return int(rows[0][0]) if rows else 0
+    def checkpoint(self) -> Witness:
+        """The entry up to which the record was last proved at a start; seq 0 before the first."""
+        rows = self._all("SELECT value FROM marks WHERE name = 'verified'")
+        seq, _, digest = str(rows[0][0]).partition(":") if rows else ("0", "", "")
+        return Witness(int(seq), digest)
 
     def attempts(self, job: int, step: str) -> int:
         """How often a step was begun for a job since it last succeeded."""
         rows = self._all("SELECT n FROM attempts WHERE job = ? AND step = ?", job, step)
         return int(rows[0][0]) if rows else 0
 
-    def find_fault(self, after: int = 0) -> Fault | None:
-        """Follow the chain from an entry on; None where it holds to the end."""
-        previous = FIRST_PREVIOUS
-        if after:
-            start = self.entry(after)
-            if start is None:
-                return Fault(after, f"Entry {after}, a checkpoint, is missing.")
-            previous = start.hash
-        try:
-            return first_fault(self.entries(after), previous, after + 1)
-        except (ValueError, KeyError, TypeError) as error:
-            return Fault(after, f"An entry after {after} cannot be read: {error}.")
+    def find_fault(self, since: Witness | None = None) -> Fault | None:
+        """Follow the chain; None where it holds to the end.
+
+        Args:
+            since: Begin at this entry, which was proved before, and not at the first.
+        """
+        if since is None or not since.seq:
+            return first_fault(self._links(0), FIRST_PREVIOUS, 1)
+        before = list(self._links(since.seq - 2, upto=since.seq))
+        if not before or before[-1].seq != since.seq:
+            return Fault(
+                since.seq,
+                f"Entry {since.seq} is missing, although the record was proved up to it: it was "
+                "shortened or replaced.",
+            )
+        if before[-1].hash.hex() != since.hash:
+            return Fault(
+                since.seq,
+                f"Entry {since.seq} is not the one up to which the record was proved: it was "
+                "rewritten.",
+            )
+        previous = before[0].hash if before[0].seq == since.seq - 1 else FIRST_PREVIOUS
+        return first_fault(self._links(since.seq - 1), previous, since.seq)
+
+    def _links(self, after: int, upto: int = 0) -> Iterator[Link]:
+        query = f"SELECT {_ENTRY} FROM entries WHERE seq > ?{' AND seq <= ?' if upto else ''}"
+        while True:
+            values = (after, upto) if upto else (after,)
+            page = self._all(f"{query} ORDER BY seq LIMIT {PAGE}", *values)
+            for row in page:
+                yield link_of(*row)
+            if len(page) < PAGE:
+                return
+            after = page[-1][0]
 
     def find_witness_fault(self, witness: Witness) -> Fault | None:
         """Whether the record still holds what a ticket's witness says; None where it does."""

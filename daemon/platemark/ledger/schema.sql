@@ -32,3 +32,9 @@ CREATE TABLE attempts (
     n    INTEGER NOT NULL,
     PRIMARY KEY (job, step)
 ) STRICT;
+
+-- Up to where the record was proved, so that a start need not follow all of it. Not part of the record.
+CREATE TABLE marks (
+    name  TEXT PRIMARY KEY,
+    value TEXT NOT NULL
+) STRICT;

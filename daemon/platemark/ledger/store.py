@@ -63,6 +63,11 @@ class Transaction:
         self._seq, self._hash = seq, digest
         return entry
 
+    def moved_seq(self, job: int) -> int | None:
+        """The entry of a job's last change of state, those of this transaction counted."""
+        row = self._reader.job(job)
+        return row.moved_seq if row is not None else None
+
     def word(self, text: str) -> dict[str, str]:
         """Keep a personal word beside the chain; gives what an entry holds in its place."""
         rows = self._connection.execute(
@@ -114,6 +119,7 @@ class Ledger:
                 "Install the newer version; nothing was changed.",
             )
         if version == SCHEMA_VERSION:
+            projection.add_missing_indexes(self._connection)
             return
         self._connection.execute("BEGIN IMMEDIATE")
         # executescript would commit; triggers hold semicolons, so the script is cut by statement.
@@ -154,18 +160,34 @@ class Ledger:
         return int(rows[0][0])
 
     def verify_from_checkpoint(self) -> None:
-        """Follow the chain from the last checkpoint to the end.
+        """Follow the chain from the last checkpoint to the end, and set the next one there.
+
+        The checkpoint lies beside the chain and is no entry of it. It shortens a start; who doubts
+        the record follows all of it (`platemark ledger verify`).
 
         Raises:
             RecordDamaged: it does not hold; names the entry.
         """
-        fault = self.read.find_fault(max(self.read.mark("verified") - 1, 0))
+        known = self.read.checkpoint()
+        fault = self.read.find_fault(known)
         if fault is not None:
             raise RecordDamaged(
                 fault.sentence,
                 "Nothing was changed. Keep ledger.sqlite3 as it is and compare it with a backup "
                 "and with the witness on any ticket (`platemark ledger verify --against`).",
             )
+        head = self.read.head()
+        if head.seq == known.seq:
+            return
+        try:
+            with durable.step("commit", self._path):
+                self._connection.execute(
+                    "INSERT INTO marks (name, value) VALUES ('verified', ?)"
+                    " ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                    (f"{head.seq}:{head.hash}",),
+                )
+        except sqlite3.DatabaseError as error:
+            raise damage(error) from error
 
     def rebuild(self) -> None:
         """Make every derived table anew from the entries, all or nothing."""

@@ -10,7 +10,7 @@ from typing import Literal
 from platemark.model.geometry import Layout, aspect_error
 from platemark.model.lab import Lab, Product
 from platemark.model.picture import Facts
-from platemark.model.request import Resolved
+from platemark.model.request import Resolved, border_or_none
 from platemark.model.studio import Limits
 from platemark.model.surface import Surface
 from platemark.model.units import Size, orientation_of
@@ -79,6 +79,17 @@ class Known:
     accepted_profile: str = ""
     """Hash of a changed profile that the photographer accepted."""
 
+    def sells(self, size: Size) -> bool:
+        """Whether the lab prints that size with the border that is asked."""
+        if self.product is None:
+            return False
+        border = border_or_none(self.resolved.request.border)
+        sheet = sorted((size.w.mm + border.across_mm, size.h.mm + border.down_mm))
+        if self.product.max_side is not None and sheet[1] > self.product.max_side.mm:
+            return False
+        sold = self.product.sizes
+        return not sold or any(sheet == sorted((each.w.mm, each.h.mm)) for each in sold)
+
     def sold_like(self, width: int, height: int) -> tuple[str, ...]:
         """The lab's sizes that suit a picture, best first, at most three.
 
@@ -89,7 +100,8 @@ class Known:
             return ()
         standing = orientation_of(width, height)
         sizes = [size.standing_like(standing) for size in self.product.sizes]
-        fair = [size for size in sizes if width / size.w.inches >= self.surface.ppi.stop]
+        enough = [size for size in sizes if width / size.w.inches >= self.surface.ppi.stop]
+        fair = [size for size in enough if self.sells(size)]
         same = [size for size in fair if aspect_error(width, height, size) * 200 <= 1]
         asked = self.resolved.request.size or self.resolved.request.sheet
         wanted = asked.w.mm * asked.h.mm if isinstance(asked, Size) else None

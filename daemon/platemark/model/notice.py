@@ -32,6 +32,10 @@ class HeldNotice:
     """(name, role)."""
     drawing_choices: tuple[tuple[str, str], ...]
     """(letter on the drawing, what it means)."""
+    size_remarks: tuple[tuple[str, str], ...] = ()
+    """(`size=…`, what the picture comes to at it) of every size among the choices."""
+    answered: str = ""
+    """The answer that was taken and did not settle it, as the beginning of a sentence."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,8 @@ Purpose = Literal["final", "test"]
 Fit = Literal["hold", "crop", "border"]
 Untagged = Literal["stop", "srgb-camera"]
 
+# 1 ft = 12 in (international yard and pound agreement, 1959).
+_FAR = re.compile(r"([0-9]{1,4}(?:\.[0-9]{1,4})?)\s*(m|ft)", re.IGNORECASE)
 CROP_NAMES = ("centre", "top", "bottom", "left", "right")
 
 
@@ -181,13 +183,17 @@ def _identifier(text: str) -> str:
     return word
 
 
-def _border(text: str) -> Border:
+def _border(text: str) -> Border | None:
+    if text.strip().lower() == "none":
+        return None
     parts = [Length.parse(part) for part in text.split()]
     if len(parts) == 1:
         return Border.even(parts[0])
     if len(parts) == 4:
         return Border(*parts)
-    raise _BadValue(f"“{text}” is not a border; give one length or four: left top right bottom")
+    raise _BadValue(
+        f"“{text}” is not a border; give none, one length or four: left top right bottom"
+    )
 
 
 def _crop_at(text: str) -> str | CropBox:
@@ -226,6 +232,16 @@ def _date(text: str) -> date:
         raise _BadValue(f"“{text}” is not a date; write it like 2026-12-24") from error
 
 
+def _distance(text: str) -> Length:
+    """How far away somebody stands: in m or ft as well, kept in cm or in."""
+    match = _FAR.fullmatch(text.strip())
+    if match is None:
+        return Length.parse(text)
+    if match[2].lower() == "m":
+        return Length(Decimal(match[1]) * 100, "cm")
+    return Length(Decimal(match[1]) * 12, "in")
+
+
 def _codes(text: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(text.replace(",", " ").split()))
 
@@ -244,7 +260,7 @@ READERS: dict[str, Callable[[str], object]] = {
     "wrap": Length.parse,
     "sharpen": _one_of("none", "surface"),
     "untagged": _one_of("stop", "srgb-camera"),
-    "viewing": Length.parse,
+    "viewing": _distance,
     "place": _one_of("indoor", "bright", "humid", "outdoor"),
     "order": _words,
     "set": _words,
@@ -360,6 +376,8 @@ def _disagreement(key: str, sayings: list[tuple[str, object]]) -> Trouble:
 
 
 def _shown(value: object) -> str:
+    if value is None:
+        return "none"
     return " ".join(value) if isinstance(value, tuple) else str(value)
 
 

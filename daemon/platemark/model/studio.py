@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,6 +19,11 @@ class Person:
 
     name: str
     role: Role
+
+
+def without_role(name: str) -> str:
+    """A name without the “(role)” that stands behind it in lists of people."""
+    return re.sub(r"\s*\([^()]*\)\s*\Z", "", name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,11 +80,19 @@ class Studio:
     default_lab: tuple[tuple[str, str], ...]
     """(surface, lab) where more than one lab offers a surface."""
     untagged: Literal["stop", "srgb-camera"]
+    contact: str | None = None
+    """How a lab reaches the studio; it is on tickets and nowhere in the record."""
+    ship_to: str | None = None
+    """Where prints go when a request does not say; as the contact, only on tickets."""
 
     def person(self, name: str) -> Person | None:
-        """The person of that name, whatever the case, or None."""
-        wanted = name.strip().casefold()
-        return next((p for p in self.people if p.name.casefold() == wanted), None)
+        """The person of that name, whatever the case and with or without a “(role)”, or None."""
+        for wanted in (name, without_role(name)):
+            folded = unicodedata.normalize("NFC", wanted).strip().casefold()
+            for person in self.people:
+                if unicodedata.normalize("NFC", person.name).casefold() == folded:
+                    return person
+        return None
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from platemark.model.finding import Change
+from platemark.model.surface import Place
 from platemark.model.terms import Box, Intent
 
 TICKET_VERSION = "1"
@@ -46,6 +47,8 @@ class TicketRequest:
     hardware: str | None
     ship_to: str | None
     note: str | None
+    place: Place | None
+    """Where it will hang, where that was said."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +76,8 @@ class TicketPrintFile:
     bytes: int
     width_px: int
     height_px: int
+    prints_at: str
+    """The whole file on paper, border, bleed, wrap and tuck included, written like a size."""
     ppi: str
     bits: int
     format: str
@@ -114,8 +119,12 @@ class TicketGeometry:
     face_box: Box
     trim_box: Box
     safe_box: Box
+    bleed: str
+    """With its unit, as the lab asks for it; `none` where there is none."""
     bleed_px: int
     wrap_px: int
+    tuck: str
+    """Written like the bleed."""
     tuck_px: int
     native_ppi: str
     mirrored_by: Literal["nobody", "lab", "studio"]
@@ -129,6 +138,8 @@ class TicketFinding:
     severity: Literal["stop", "caution"]
     message: str
     accepted: bool
+    accepted_by: Literal["assistant", "photographer", "request"] | None
+    """The part of who accepted it, never the name; `request` where it was allowed beforehand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +181,10 @@ class ParcelTicket:
     """UTC, RFC 3339."""
     witness: Witness
     tickets: tuple[Ticket, ...]
+    studio_contact: str | None = None
+    """How the lab reaches the studio."""
+    studio_ship_to: str | None = None
+    """Where a print goes when its request does not say."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ ISO_216: dict[str, tuple[int, int]] = {
 
 _NUMBER = r"[0-9]{1,6}(?:\.[0-9]{1,6})?"
 _LENGTH = re.compile(rf"({_NUMBER})\s*(in|cm|mm)", re.IGNORECASE)
+_NO_UNIT = re.compile(rf"({_NUMBER})\s*[x×]\s*({_NUMBER})", re.IGNORECASE)
 _SIZE = re.compile(rf"({_NUMBER})\s*[x×]\s*({_NUMBER})\s*(in|cm|mm)", re.IGNORECASE)
 _ONE_SIDE = re.compile(rf"(long|short)\s+({_NUMBER})\s*(in|cm|mm)", re.IGNORECASE)
 
@@ -172,6 +173,8 @@ def parse_size(text: str) -> Size | OneSide:
         if not length.value:
             raise BadSize(f"“{text}” has a side of nothing; give it a length, like long 60cm")
         return OneSide("long" if match[1].lower() == "long" else "short", length)
+    if _NO_UNIT.fullmatch(text):
+        raise BadSize(f"“{text}” has no unit; write it like {text}in or {text}cm")
     raise BadSize(
         f"“{text}” is not a size; write it like 16x20in, 40x60cm, A3, long 60cm or short 8in"
     )

@@ -10,11 +10,13 @@ from platemark.model.ticket import ParcelTicket, Ticket
 from platemark.parcel.forms import Drawings, TicketForm
 from platemark.parcel.ticket_words import (
     copies_words,
+    edge_words,
     megabytes,
     plain_text,
     shown_ppi,
     shown_size,
     shown_time,
+    whole_words,
 )
 
 WIDTH = 78
@@ -58,7 +60,8 @@ def _job(ticket: Ticket) -> list[str]:
         *_labelled(
             "Asked for",
             f"{copies_words(request.copies)} on {request.product}, "
-            f"{shown_size(request.size, ticket.geometry)}{test}",
+            f"{shown_size(request.size, ticket.geometry)}"
+            f"{f', {edge}' if (edge := edge_words(ticket)) else ''}{test}",
         ),
         *_labelled(
             "Original",
@@ -69,7 +72,8 @@ def _job(ticket: Ticket) -> list[str]:
         *_labelled(
             "Print file",
             f"{made.path}, {made.width_px} x {made.height_px} px, "
-            f"{shown_ppi(made.ppi)} ppi, {made.bits} bit, {megabytes(made.bytes)}",
+            f"{shown_ppi(made.ppi)} ppi, prints at {whole_words(ticket)}, {made.bits} bit, "
+            f"{megabytes(made.bytes)}",
         ),
         *_labelled("SHA-256", made.sha256),
         "",

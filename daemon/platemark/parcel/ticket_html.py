@@ -4,30 +4,39 @@ from __future__ import annotations
 
 import base64
 import functools
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import jinja2
 from markupsafe import Markup
 
 from platemark.model.job import job_number
-from platemark.model.ticket import ParcelTicket, Ticket, TicketGeometry
+from platemark.model.ticket import ParcelTicket, Ticket
 from platemark.parcel.forms import Drawings, TicketForm
 from platemark.parcel.ticket_words import (
     INTENTS,
+    PLACES,
     ColourWords,
     SetPlace,
+    accepted_words,
     check_words,
     colour_words,
     copies_words,
+    edge_words,
+    is_bordered,
+    length_words,
     megabytes,
     plain_text,
     set_places,
+    shown_border,
     shown_date,
     shown_lengths,
     shown_ppi,
     shown_size,
     shown_time,
+    shown_whole,
     weight_words,
+    whole_words,
 )
 
 
@@ -63,6 +72,13 @@ class _Part:
     sheet: str
     border: str
     bar: str
+    whole: str
+    """The whole file on paper, for the list of jobs."""
+    whole_said: str
+    """The same in a sentence, with what of it is not picture."""
+    edge: str
+    wanted: str
+    ship_to: str
     colour: ColourWords
     orders: tuple[str, ...]
     place: SetPlace | None
@@ -73,6 +89,17 @@ class _Part:
     file_facts: tuple[tuple[str, str], ...]
     colour_facts: tuple[tuple[str, str], ...]
     check: str
+    findings: tuple[tuple[str, str], ...]
+    """What was found, and that somebody accepted it."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """What is the same for every job of a parcel is said once; where it differs, for each."""
+
+    facts: tuple[tuple[str, str], ...]
+    wanted_differs: bool
+    ship_to_differs: bool
 
 
 def render_ticket_html(parcel: ParcelTicket, drawings: Drawings) -> str:
@@ -87,7 +114,7 @@ def render_ticket_html(parcel: ParcelTicket, drawings: Drawings) -> str:
         One HTML file with its style and pictures inside it: no script, nothing from elsewhere.
     """
     places = set_places(parcel.tickets)
-    parts = [_part(ticket, places.get(ticket.job), drawings) for ticket in parcel.tickets]
+    parts = [_part(parcel, ticket, places.get(ticket.job), drawings) for ticket in parcel.tickets]
     return (
         _pages()
         .get_template("ticket.html.j2")
@@ -95,6 +122,7 @@ def render_ticket_html(parcel: ParcelTicket, drawings: Drawings) -> str:
             parcel=parcel,
             written=shown_time(parcel.created),
             parts=parts,
+            shared=_shared(parcel, parts),
             prints=sum(ticket.request.copies for ticket in parcel.tickets),
         )
     )
@@ -117,38 +145,66 @@ def _seen(value: object) -> object:
     return plain_text(value) if type(value) is str else value
 
 
-def _part(ticket: Ticket, place: SetPlace | None, drawings: Drawings) -> _Part:
+def _shared(parcel: ParcelTicket, parts: Sequence[_Part]) -> _Shared:
+    wanted = {part.wanted for part in parts}
+    ship_to = {part.ticket.request.ship_to for part in parts}
+    return _Shared(
+        facts=_filled(
+            ("Wanted by", (parts[0].wanted or "no date is given") if len(wanted) == 1 else ""),
+            ("Ship to", parts[0].ship_to if len(ship_to) == 1 else ""),
+            ("The studio’s address", parcel.studio_ship_to if len(ship_to) > 1 else ""),
+            ("Questions to", parcel.studio_contact),
+        ),
+        wanted_differs=len(wanted) > 1,
+        ship_to_differs=len(ship_to) > 1,
+    )
+
+
+def _part(
+    parcel: ParcelTicket, ticket: Ticket, place: SetPlace | None, drawings: Drawings
+) -> _Part:
     request, geometry = ticket.request, ticket.geometry
     colour = colour_words(ticket.colour)
     size, sheet = shown_size(request.size, geometry), shown_size(request.sheet, geometry)
-    bordered = sheet != size
+    bordered = is_bordered(ticket)
+    wanted = shown_date(request.due) if request.due else ""
+    at_studio = f"the studio: {parcel.studio_ship_to}" if parcel.studio_ship_to else "the studio"
+    ship_to = request.ship_to or at_studio
     return _Part(
         ticket=ticket,
         number=job_number(ticket.job),
         copies=copies_words(request.copies),
         size=size,
         sheet=sheet if bordered else "",
-        border=shown_lengths(request.border) if bordered else "",
+        border=shown_border(request.border) if bordered else "",
         bar=shown_lengths(request.wrap) if geometry.wrap_px else "",
+        whole=shown_whole(ticket.print_file.prints_at) + (" sheet" if bordered else ""),
+        whole_said=whole_words(ticket),
+        edge=edge_words(ticket),
+        wanted=wanted,
+        ship_to=ship_to,
         colour=colour,
         # Said in large type already.
         orders=tuple(text for text in ticket.instructions if text != colour.sentence),
         place=place,
         wishes=_filled(
-            ("Wanted by", shown_date(request.due or "")),
+            ("Wanted by", wanted),
             ("Order", request.order),
             ("Finish", request.finish),
             ("Mount", request.mount),
             ("Hardware", request.hardware),
-            ("Ship to", request.ship_to),
+            ("Will hang", PLACES[request.place] if request.place else ""),
+            ("Ship to", ship_to),
             ("Note", request.note),
+            ("Questions to", parcel.studio_contact),
         ),
         weight=weight_words(ticket.weight) if ticket.weight else "",
         picture=_picture(ticket, drawings),
-        legend=_legend(ticket.geometry),
+        legend=_legend(ticket),
         file_facts=_file_facts(ticket),
         colour_facts=_colour_facts(ticket),
         check=check_words(ticket.colour.check),
+        findings=tuple((each.message, accepted_words(each)) for each in ticket.findings),
     )
 
 
@@ -164,15 +220,20 @@ def _picture(ticket: Ticket, drawings: Drawings) -> Markup:
     return Markup("data:image/jpeg;base64," + base64.b64encode(data).decode("ascii"))  # noqa: S704
 
 
-def _legend(geometry: TicketGeometry) -> tuple[LineSample, ...]:
-    tuck = f"; outside it the tuck, {geometry.tuck_px:,} px" if geometry.tuck_px else ""
+def _legend(ticket: Ticket) -> tuple[LineSample, ...]:
+    geometry = ticket.geometry
     meanings = {"safe": "signatures and faces"}
     if geometry.wrap_px:
-        meanings["trim"] = f"the bar’s back edge{tuck}"
-        meanings["fold"] = f"the front face ends here; {geometry.wrap_px:,} px go round"
+        tuck = length_words(geometry.tuck, geometry.tuck_px)
+        meanings["trim"] = "the bar’s back edge" + (
+            f"; outside it the tuck, {tuck}" if geometry.tuck_px else ""
+        )
+        wrap = length_words(ticket.request.wrap, geometry.wrap_px)
+        meanings["fold"] = f"the front face ends here; {wrap} go round"
     elif geometry.bleed_px:
-        meanings["trim"] = f"cut here; the bleed outside it, {geometry.bleed_px:,} px, goes"
-    elif geometry.trim_box != geometry.face_box:
+        bleed = length_words(geometry.bleed, geometry.bleed_px)
+        meanings["trim"] = f"cut here; the bleed outside it, {bleed}, goes"
+    elif is_bordered(ticket):
         meanings["sheet"] = "the edge of the paper"
     return tuple(
         replace(sample, meaning=meanings[kind])
@@ -183,11 +244,12 @@ def _legend(geometry: TicketGeometry) -> tuple[LineSample, ...]:
 
 def _file_facts(ticket: Ticket) -> tuple[tuple[str, str], ...]:
     made = ticket.print_file
-    size = f"{made.width_px:,} × {made.height_px:,} px"
+    pixels = f"{made.width_px:,} × {made.height_px:,}"
     plain = made.compression.lower() in ("", "none", made.format.lower())
     compressed = "" if plain else f", {made.compression}"
     return _filled(
-        ("Size", size),
+        ("Prints at", whole_words(ticket)),
+        ("Pixels", pixels),
         ("Resolution", f"{shown_ppi(made.ppi)} ppi"),
         ("Form", f"{made.format.upper()}, {made.bits} bit{compressed}, {megabytes(made.bytes)}"),
         ("SHA-256", made.sha256),

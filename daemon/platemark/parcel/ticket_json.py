@@ -29,6 +29,8 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "created": ("When the tickets were written: UTC, RFC 3339.", {"format": "date-time"}),
         "witness": ("The newest entry of the studio's record when this was written.", {}),
         "tickets": ("One for each job, in the order of the parcel.", {}),
+        "studio_contact": ("How to reach the studio, in its own words.", {}),
+        "studio_ship_to": ("Where a print goes whose request names no other place.", {}),
     },
     "Witness": {
         "seq": ("Number of the entry.", _COUNT),
@@ -52,7 +54,11 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "product": ("The lab's own product name.", {}),
         "size": ("The picture on the front face: 16x20in, 40x60cm, or an ISO 216 name.", {}),
         "sheet": ("The trimmed paper, written like a size.", {}),
-        "border": ("White around the picture: one length, or left, top, right, bottom.", {}),
+        "border": (
+            "White around the picture, as the file has it: one length; left, top, right, bottom; "
+            "or none.",
+            {},
+        ),
         "copies": ("How many prints.", _COUNT),
         "purpose": ("A test is judged and not sold.", {}),
         "edge": (
@@ -60,7 +66,7 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
             "or solid with a colour.",
             {},
         ),
-        "wrap": ("Depth of the bar that the print goes round; 0mm where there is none.", {}),
+        "wrap": ("Depth of the bar that the print goes round; none where there is none.", {}),
         "order": ("What belongs together, by the studio's name.", {}),
         "set": ("Name of the set that must match within the order.", {}),
         "set_of": ("How many panels the set has.", {}),
@@ -69,8 +75,12 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "finish": ("Varnish, laminate or other finish.", {}),
         "mount": ("How it is mounted.", {}),
         "hardware": ("What it hangs by.", {}),
-        "ship_to": ("Where it goes.", {}),
+        "ship_to": ("Where it goes; null: to the studio.", {}),
         "note": ("From the studio to the lab.", {}),
+        "place": (
+            "Where it will hang: indoor, bright for a window or lamp opposite, humid or outdoor.",
+            {},
+        ),
     },
     "TicketOriginal": {
         "name": ("As it was dropped.", {}),
@@ -89,6 +99,10 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "bytes": ("Its length.", _COUNT),
         "width_px": ("Of the whole document, bleed or wrap included.", _COUNT),
         "height_px": ("Of the whole document, bleed or wrap included.", _COUNT),
+        "prints_at": (
+            "The whole document on paper, border, bleed, wrap and tuck included, like a size.",
+            {"pattern": r"^[0-9]+(\.[0-9]+)?x[0-9]+(\.[0-9]+)?(in|cm|mm)$"},
+        ),
         "ppi": ("Pixels per inch at the ordered size: a decimal, or a fraction where exact.", {}),
         "bits": ("Bits for each channel.", {}),
         "format": ("TIFF or JPEG.", {}),
@@ -126,9 +140,11 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "face_box": ("The front face: what is seen from the front.", {}),
         "trim_box": ("Where the sheet is cut; with a wrap, the bar's back edge.", {}),
         "safe_box": ("Signatures and faces stay inside.", {}),
-        "bleed_px": ("On each side, cut away.", _LENGTH_PX),
+        "bleed": ("On each side, cut away: a length, or none.", {}),
+        "bleed_px": ("The same in pixels.", _LENGTH_PX),
         "wrap_px": ("On each side, round the bar.", _LENGTH_PX),
-        "tuck_px": ("On each side, behind the bar.", _LENGTH_PX),
+        "tuck": ("On each side, behind the bar: a length, or none.", {}),
+        "tuck_px": ("The same in pixels.", _LENGTH_PX),
         "native_ppi": ("Of the picture at the ordered size, before any resampling.", {}),
         "mirrored_by": ("Who turns the picture left for right; it happens once or never.", {}),
     },
@@ -146,9 +162,18 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
     },
     "TicketFinding": {
         "code": ("Which finding, for programs.", {}),
-        "severity": ("A stop is only here if somebody accepted it.", {}),
+        "severity": (
+            "What the finding was at the studio. A stop is only here if somebody accepted it: it "
+            "holds nothing up, print the job.",
+            {},
+        ),
         "message": ("What was found, with its numbers.", {}),
-        "accepted": ("Whether somebody at the studio accepted it.", {}),
+        "accepted": ("Whether somebody at the studio accepted it; true for each stop.", {}),
+        "accepted_by": (
+            "The part of who accepted it at the studio; request: it was allowed beforehand; null "
+            "where it needed nobody, or the person is no longer there.",
+            {},
+        ),
     },
     "TicketWeight": {
         "kilograms": ("Without frame, rails and packing.", _DECIMAL),
@@ -178,6 +203,8 @@ def ticket_schema() -> dict[str, Any]:
             words, further = _FIELDS[name][key]
             rules.update(further)
             rules["description"] = words
+        # A key without a value is written as null, so that every key is there.
+        definition["required"] = list(definition["properties"])
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": SCHEMA_ID,

@@ -10,8 +10,16 @@ from decimal import Decimal
 from fractions import Fraction
 
 from platemark.model.job import shown_name
+from platemark.model.surface import Place
 from platemark.model.terms import Intent
-from platemark.model.ticket import Ticket, TicketCheck, TicketColour, TicketGeometry, TicketWeight
+from platemark.model.ticket import (
+    Ticket,
+    TicketCheck,
+    TicketColour,
+    TicketFinding,
+    TicketGeometry,
+    TicketWeight,
+)
 from platemark.model.units import BadSize, Size, orientation_of, parse_size, shown
 
 INTENTS: dict[Intent, str] = {
@@ -19,6 +27,13 @@ INTENTS: dict[Intent, str] = {
     "relative": "relative colorimetric",
     "saturation": "saturation",
     "absolute": "absolute colorimetric",
+}
+
+PLACES: dict[Place, str] = {
+    "indoor": "indoors",
+    "bright": "indoors, opposite a window or a lamp",
+    "humid": "in a damp room",
+    "outdoor": "outdoors",
 }
 
 # International yard and pound agreement, 1959: exact.
@@ -46,7 +61,13 @@ class SetPlace:
 
     def __str__(self) -> str:
         if self.here != self.of:
-            return f"part of a set of {self.of}, {self.here} of them in this parcel: print together"
+            missing = self.of - self.here
+            others = "the other panel is" if missing == 1 else f"the other {missing} are"
+            them = "it" if missing == 1 else "them"
+            return (
+                f"{self.here} of {self.of} panels; {others} not in this parcel; "
+                f"wait for {them} or ask the studio"
+            )
         return f"panel {self.panel} of {self.of}, print together"
 
 
@@ -77,6 +98,68 @@ def shown_size(text: str, geometry: TicketGeometry) -> str:
     if size.name:
         return f"{size.name}, {standing.width} × {standing.height} mm"
     return f"{size.width} × {size.height} {size.unit}"
+
+
+def shown_whole(text: str) -> str:
+    """What the whole file measures, for people: `615.8 × 412.6 mm`."""
+    return shown_lengths(text.replace("x", " × "))
+
+
+def shown_border(text: str) -> str:
+    """A border for people, every side named: `top and bottom 76.2 mm, sides none`."""
+    parts = [shown_lengths(part) for part in text.split()]
+    if len(parts) != 4:
+        return f"all round {' '.join(parts)}"
+    left, top, right, bottom = ("none" if part.startswith("0 ") else part for part in parts)
+    if (left, top) == (right, bottom):
+        return f"top and bottom {top}, sides {left}"
+    return f"top {top}, right {right}, bottom {bottom}, left {left}"
+
+
+def length_words(text: str, px: int) -> str:
+    """A length with what it is in the file: `3 mm (23 px)`."""
+    return f"{shown_lengths(text)} ({px:,} px)"
+
+
+def edge_words(ticket: Ticket) -> str:
+    """What is around the picture: `wraps 1.5 in`, `bleed 3 mm`; empty where nothing is."""
+    geometry = ticket.geometry
+    if geometry.wrap_px:
+        return f"wraps {shown_lengths(ticket.request.wrap)}"
+    if geometry.bleed_px:
+        return f"bleed {shown_lengths(geometry.bleed)}"
+    return "white border" if is_bordered(ticket) else ""
+
+
+def is_bordered(ticket: Ticket) -> bool:
+    """Whether white paper around the picture belongs to the print."""
+    geometry = ticket.geometry
+    plain = not geometry.wrap_px and not geometry.bleed_px
+    return plain and geometry.trim_box != geometry.face_box
+
+
+def whole_words(ticket: Ticket) -> str:
+    """What the whole file measures on paper, and what of it is not picture."""
+    geometry = ticket.geometry
+    whole = shown_whole(ticket.print_file.prints_at)
+    if geometry.wrap_px:
+        return f"{whole} with wrap and tuck" if geometry.tuck_px else f"{whole} with wrap"
+    if geometry.bleed_px:
+        return f"{whole} with bleed"
+    return f"{whole}, the sheet with its border" if is_bordered(ticket) else whole
+
+
+def accepted_words(finding: TicketFinding) -> str:
+    """That somebody at the studio accepted it, in what part; empty where nobody had to."""
+    if not finding.accepted:
+        return ""
+    by = {
+        "assistant": "An assistant of the studio accepted this",
+        "photographer": "The photographer accepted this",
+        "request": "The studio accepted this beforehand, in its request",
+    }
+    said = by[finding.accepted_by] if finding.accepted_by else "The studio accepted this"
+    return f"{said}: print it."
 
 
 def shown_ppi(text: str) -> str:

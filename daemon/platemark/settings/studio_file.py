@@ -269,6 +269,16 @@ class StudioFile(Section):
     """The studio: its people, where pictures are dropped, and how much it takes on."""
 
     name: Words = Field(description="The studio's name; it is on tickets.", examples=["Quillfen"])
+    contact: Words | None = Field(
+        default=None,
+        description="How a lab reaches the studio, in your own words; it is on tickets.",
+        examples=["prints@quillfen.example, 01632 960 417"],
+    )
+    ship_to: Words | None = Field(
+        default=None,
+        description="Where prints go when a request does not say; it is on tickets.",
+        examples=["Quillfen Studio, 4 Weir Lane, Quillfen QF1 4ZZ"],
+    )
     time_zone: Words = Field(
         description="The studio's time zone, as the time zone database calls it.",
         examples=["Europe/London"],
@@ -347,4 +357,6 @@ class StudioFile(Section):
             limits=self.limits.limits(),
             default_lab=self.usual_lab,
             untagged=self.untagged,
+            contact=self.contact,
+            ship_to=self.ship_to,
         )

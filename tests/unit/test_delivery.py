@@ -1,0 +1,112 @@
+from pathlib import Path
+
+import pytest
+
+from platemark.delivery.folder import COURIER
+from platemark.model.errors import DeliveryFault
+from platemark.model.lab import DeliveryMeans
+
+MEANS = DeliveryMeans("folder", "at-the-lab")
+ID = "0123456789abcdef0123456789abcdef"
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    """A studio with one parcel and a lab's folder."""
+    (tmp_path / "at-the-lab").mkdir()
+    data = tmp_path / "outgoing/lab-000001/data"
+    data.mkdir(parents=True)
+    (data / "print.tif").write_bytes(b"a print")
+    (data.parent / "ticket.json").write_text("{}")
+    return tmp_path
+
+
+@pytest.fixture
+def parcel(root: Path) -> Path:
+    return root / "outgoing/lab-000001"
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
+
+
+def test_a_parcel_arrives_and_nothing_of_ours_stays(root: Path, parcel: Path) -> None:
+    """After the reveal the lab's folder holds the parcel, whole, and neither mark nor private name.
+
+    Asked once more, the answer is the same.
+    """
+    COURIER.upload(parcel, MEANS, root, ID)
+    assert names(root / "at-the-lab") == [f".platemark-{ID}", f".up-{ID}"]
+    for _ in range(2):
+        assert COURIER.reveal(parcel, MEANS, root, ID) == "delivered"
+        assert names(root / "at-the-lab") == ["lab-000001"]
+    assert (root / "at-the-lab/lab-000001/data/print.tif").read_bytes() == b"a print"
+
+
+@pytest.mark.parametrize("step", ["upload", "reveal"])
+def test_a_link_under_the_private_name_is_refused(root: Path, parcel: Path, step: str) -> None:
+    """A link that somebody put under our private name is neither followed nor removed."""
+    archive = root / "archive"
+    archive.mkdir()
+    (archive / "original.tif").write_text("the only one")
+    (root / f"at-the-lab/.up-{ID}").symlink_to("../archive")
+    with pytest.raises(DeliveryFault, match="a link or a file"):
+        getattr(COURIER, step)(parcel, MEANS, root, ID)
+    assert names(archive) == ["original.tif"]
+    assert names(root / "at-the-lab") == [f".up-{ID}"]
+
+
+def test_a_lab_that_took_it_is_inferred(root: Path, parcel: Path) -> None:
+    """The copy was revealed and taken before it was recorded: our mark proves that it was here."""
+    COURIER.upload(parcel, MEANS, root, ID)
+    (root / f"at-the-lab/.up-{ID}").rename(root / "taken by the lab")
+    assert COURIER.reveal(parcel, MEANS, root, ID) == "inferred"
+    assert names(root / "at-the-lab") == []
+
+
+def test_an_empty_mount_point_infers_nothing(root: Path, parcel: Path) -> None:
+    """A share that went away after the upload leaves an empty folder: that is no delivery.
+
+    Connected again, the parcel is revealed.
+    """
+    lab, share = root / "at-the-lab", root / "share"
+    COURIER.upload(parcel, MEANS, root, ID)
+    lab.rename(share)
+    lab.mkdir()
+    with pytest.raises(DeliveryFault, match="not the one that lab-000001 was copied to"):
+        COURIER.reveal(parcel, MEANS, root, ID)
+    assert (names(lab), names(share)) == ([], [f".platemark-{ID}", f".up-{ID}"])
+    lab.rmdir()
+    share.rename(lab)
+    assert COURIER.reveal(parcel, MEANS, root, ID) == "delivered"
+    assert names(lab) == ["lab-000001"]
+
+
+def test_a_person_can_say_that_the_lab_has_it(root: Path, parcel: Path) -> None:
+    """Where mark and parcel are gone, an empty file of the name that the fault names settles it."""
+    with pytest.raises(DeliveryFault) as fault:
+        COURIER.reveal(parcel, MEANS, root, ID)
+    assert f".platemark-{ID}" in fault.value.hint
+    (root / f"at-the-lab/.platemark-{ID}").touch()
+    assert COURIER.reveal(parcel, MEANS, root, ID) == "inferred"
+
+
+def test_another_thing_of_that_name_is_a_conflict(root: Path, parcel: Path) -> None:
+    """Neither before nor after the reveal is another thing taken for the parcel, nor touched."""
+    COURIER.upload(parcel, MEANS, root, ID)
+    other = root / "at-the-lab/lab-000001"
+    other.mkdir()
+    assert COURIER.reveal(parcel, MEANS, root, ID) == "conflict"
+    (root / f"at-the-lab/.up-{ID}").rename(root / "away")
+    assert COURIER.reveal(parcel, MEANS, root, ID) == "conflict"
+    assert names(other) == []
+
+
+def test_a_folder_that_is_gone_is_a_fault_of_the_lab(root: Path, parcel: Path) -> None:
+    """Without the lab's folder, or with a file in its place, the parcel waits."""
+    (root / "at-the-lab").rmdir()
+    with pytest.raises(DeliveryFault, match="is not there"):
+        COURIER.upload(parcel, MEANS, root, ID)
+    (root / "at-the-lab").touch()
+    with pytest.raises(DeliveryFault, match="is not there"):
+        COURIER.reveal(parcel, MEANS, root, ID)

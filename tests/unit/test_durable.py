@@ -1,0 +1,57 @@
+from pathlib import Path
+
+import pytest
+
+from platemark import durable
+from platemark.model.errors import DiskFault
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Path:
+    """A folder that must never be emptied."""
+    folder = tmp_path / "archive"
+    folder.mkdir()
+    (folder / "original.tif").write_text("the only one")
+    return folder
+
+
+def test_a_link_in_place_of_a_folder_is_removed_alone(archive: Path, tmp_path: Path) -> None:
+    """Removing a tree whose own name is a link removes the link and nothing behind it."""
+    (tmp_path / "private").symlink_to(archive)
+    durable.remove_tree(tmp_path / "private")
+    assert not (tmp_path / "private").is_symlink()
+    assert (archive / "original.tif").read_text() == "the only one"
+
+
+def test_links_below_are_not_followed(archive: Path, tmp_path: Path) -> None:
+    """Links in a tree go with it; what they point at, a folder, a file or nothing, stays."""
+    tree = tmp_path / "tree"
+    (tree / "deep" / "deeper").mkdir(parents=True)
+    (tree / "deep" / "ours").write_text("ours")
+    (tree / "deep" / "folder").symlink_to(archive)
+    (tree / "file").symlink_to(archive / "original.tif")
+    (tree / "broken").symlink_to(tmp_path / "nothing")
+    durable.remove_tree(tree)
+    assert not tree.exists()
+    assert (archive / "original.tif").read_text() == "the only one"
+
+
+def test_removing_what_is_not_there_or_a_file(tmp_path: Path) -> None:
+    """A tree that is not there needs nothing; a file of that name is removed."""
+    durable.remove_tree(tmp_path / "nothing")
+    (tmp_path / "file").write_text("x")
+    durable.remove_tree(tmp_path / "file")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_only_a_file_is_handed_over(archive: Path, tmp_path: Path) -> None:
+    """What a child left is given its place if it is a file, over a left-over one; a link is not."""
+    made, place = tmp_path / "made", tmp_path / "place"
+    made.write_text("new")
+    place.write_text("old")
+    durable.hand_over(made, place)
+    assert (place.read_text(), made.exists()) == ("new", False)
+    made.symlink_to(archive / "original.tif")
+    with pytest.raises(DiskFault, match="is not a file"):
+        durable.hand_over(made, place)
+    assert place.read_text() == "new"
