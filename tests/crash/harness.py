@@ -29,6 +29,9 @@ time_zone = "Europe/Berlin"
 [[people]]
 name = "Mira"
 role = "photographer"
+[[people]]
+name = "Asa"
+role = "assistant"
 [settle]
 local_s = 1
 [limits]

@@ -35,11 +35,19 @@ def test_sweep_takes_everything_and_says_what_is_held(studio: Path) -> None:
 def test_answers_by_command_and_by_sheet(studio: Path) -> None:
     """An assistant may not accept a photographer's finding; a photographer's sheet is read."""
     ask(studio, "sweep")
+    for by, refusal in (
+        ("Nobody", "not one of the studio's people"),
+        ("Asa", "for the photographer to accept, not for Asa"),
+    ):
+        code, text = ask(
+            studio, "decide", "2", "--accept", "colour-untagged", "--by", by, "--because", "mine"
+        )
+        assert code == 1
+        assert refusal in text
     code, text = ask(
-        studio, "decide", "2", "--accept", "colour-untagged", "--by", "Nobody", "--because", "x"
+        studio, "decide", "2", "--set", "allow=colour-untagged", "--by", "Asa", "--because", "mine"
     )
-    assert code == 1
-    assert "not one of the studio's people" in text
+    assert (code, "allow is no answer" in text) == (1, True)
     (folder,) = (studio / "held/small-rag").iterdir()
     sheet = folder / "ANSWER.txt"
     text = sheet.read_text()

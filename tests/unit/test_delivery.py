@@ -1,3 +1,4 @@
+import os
 from pathlib import Path
 
 import pytest
@@ -110,3 +111,41 @@ def test_a_folder_that_is_gone_is_a_fault_of_the_lab(root: Path, parcel: Path) -
     (root / "at-the-lab").touch()
     with pytest.raises(DeliveryFault, match="is not there"):
         COURIER.reveal(parcel, MEANS, root, ID)
+
+
+def test_nothing_is_put_into_an_empty_mount_point(
+    root: Path, parcel: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder that was on a share last time and now is not takes no parcel, until it is back.
+
+    A mount cannot be made without special rights, so the question for it is answered by the test.
+    """
+    share = {root / "at-the-lab"}
+    really = os.path.ismount
+    monkeypatch.setattr(os.path, "ismount", lambda path: Path(path) in share or really(path))
+    COURIER.upload(parcel, MEANS, root, ID)
+    assert COURIER.reveal(parcel, MEANS, root, ID) == "delivered"
+    share.clear()
+    with pytest.raises(DeliveryFault, match="is not connected") as fault:
+        COURIER.upload(parcel, MEANS, root, "another")
+    assert names(root / "at-the-lab") == ["lab-000001"]
+    share.add(root / "at-the-lab")
+    COURIER.upload(parcel, MEANS, root, "another")
+    share.clear()
+    memory = Path(str(fault.value.hint).rpartition("remove ")[2].removesuffix("."))
+    memory.unlink()
+    COURIER.upload(parcel, MEANS, root, "a third")
+
+
+def test_a_folder_that_comes_onto_a_share_is_remembered_anew(
+    root: Path, parcel: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder that was on the studio's own disk may be on a share from the next upload on."""
+    COURIER.upload(parcel, MEANS, root, ID)
+    share = {root / "at-the-lab"}
+    really = os.path.ismount
+    monkeypatch.setattr(os.path, "ismount", lambda path: Path(path) in share or really(path))
+    COURIER.upload(parcel, MEANS, root, ID)
+    share.clear()
+    with pytest.raises(DeliveryFault, match="is not connected"):
+        COURIER.upload(parcel, MEANS, root, ID)

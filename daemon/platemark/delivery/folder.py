@@ -2,11 +2,14 @@
 
 Two names of ours stand in the lab's folder while a parcel is on its way: the copy under its private
 name, and a mark. The mark says later that this is the folder that was uploaded to, because the
-mount point of a share that is away looks like a lab that has taken everything.
+mount point of a share that is away looks like a lab that has taken everything. Before an upload, what
+is remembered of where the folder's disk or share was mounted last time does the same service.
 """
 
 from __future__ import annotations
 
+import hashlib
+import os
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -38,6 +41,7 @@ class FolderCourier:
         with _reaching(means):
             folder = _lab_folder(means, root)
             private = _private(folder, delivery_id)
+            _same_disk_as_last_time(folder, means, root)
             _set_mark(_mark(folder, delivery_id))
             durable.remove_tree(private)
             durable.make_folder(private)
@@ -51,6 +55,7 @@ class FolderCourier:
                     f"The lab's folder gave back other bytes than were written for {parcel.name}.",
                     "It is tried again. If it stays so, check that disk or share.",
                 )
+            _remember_disk(folder, means, root)
 
     def reveal(self, parcel: Path, means: DeliveryMeans, root: Path, delivery_id: str) -> Revealed:
         """Give the copy its final name. Private name and mark witness what happened before.
@@ -112,6 +117,37 @@ def _lab_folder(means: DeliveryMeans, root: Path) -> Path:
             "Connect the disk or the share. The parcel waits in outgoing/ and is tried again.",
         )
     return folder
+
+
+def _memory(means: DeliveryMeans, root: Path) -> Path:
+    name = hashlib.sha256(means.path.encode("utf-8", "surrogateescape")).hexdigest()[:16]
+    return root / "work" / "lab-folders" / name
+
+
+def _mount_point(folder: Path) -> Path:
+    """Where the disk or share that a folder lies on is mounted."""
+    real = folder.resolve()
+    return next((each for each in (real, *real.parents) if os.path.ismount(each)), Path(real.root))
+
+
+def _same_disk_as_last_time(folder: Path, means: DeliveryMeans, root: Path) -> None:
+    memory, now = _memory(means, root), _mount_point(folder)
+    last = Path(os.fsdecode(memory.read_bytes())) if memory.is_file() else now
+    if now in last.parents:
+        raise DeliveryFault(
+            f"The lab's folder {means.path} was on the disk or share at {last} last time, and that "
+            "is not connected: what is there now is only the empty place for it.",
+            "Connect it; the parcel waits in outgoing/ and is tried again. If the lab's folder has "
+            f"moved for good, remove {memory}.",
+        )
+
+
+def _remember_disk(folder: Path, means: DeliveryMeans, root: Path) -> None:
+    memory, now = _memory(means, root), os.fsencode(_mount_point(folder))
+    if memory.is_file() and memory.read_bytes() == now:
+        return
+    durable.make_folder(memory.parent)
+    durable.write_over(memory, now, memory.with_suffix(".new"))
 
 
 def _private(folder: Path, delivery_id: str) -> Path:

@@ -224,7 +224,7 @@ class LimitsSection(Section):
         default=900,
         ge=10,
         le=86_400,
-        description="Processor time that one step of the work on one picture may use, in seconds.",
+        description="Seconds by the clock that one step of the work on one picture may take.",
         examples=[900],
     )
     jobs: Whole = Field(
