@@ -2,8 +2,8 @@
 
 Two names of ours stand in the lab's folder while a parcel is on its way: the copy under its private
 name, and a mark. The mark says later that this is the folder that was uploaded to, because the
-mount point of a share that is away looks like a lab that has taken everything. Before an upload, what
-is remembered of where the folder's disk or share was mounted last time does the same service.
+mount point of a share that is away looks like a lab that has taken everything. Before an upload,
+what is remembered of where the folder's disk or share was mounted does the same service.
 """
 
 from __future__ import annotations

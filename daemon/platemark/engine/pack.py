@@ -98,9 +98,7 @@ def _still_good(workshop: Workshop, lab: Lab, row: JobRow) -> bool:
 
 
 def _close(workshop: Workshop, lab: Lab, group: Group) -> None:
-    number = 1 + max(
-        (parcel.number for parcel in workshop.ledger.read.parcels(lab=lab.id)), default=0
-    )
+    number = 1 + workshop.ledger.read.newest_parcel_number(lab.id)
     _seal_and_publish(workshop, lab, number, group.jobs)
 
 
@@ -186,7 +184,9 @@ def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[Job
             f"There is already something called {name} in outgoing/{lab.id}/.",
             "Nothing was overwritten. Move it elsewhere, then start again.",
         ) from error
-    parcel = next(p for p in workshop.ledger.read.parcels(lab=lab.id) if p.name == name)
+    parcel = workshop.ledger.read.parcel(name)
+    if parcel is None:
+        raise LookupError(name)
     _record_closed(workshop, parcel)
 
 
