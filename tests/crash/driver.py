@@ -1,16 +1,19 @@
-"""Runs one sweep of a studio and stops dead at the n-th lasting operation.
+"""Runs sweeps of studios, each in a process of its own that stops dead at the n-th operation.
 
-Usage: driver.py STUDIO N LOG [OMIT]
+Each line on standard input is a JSON list: STUDIO, N, LOG, and OMIT or an empty word. The answer is
+a line with the exit code, negative for a signal. What the process said is in a file beside LOG.
 
-N is the operation before which the process kills itself (0: never). LOG gets a line for every
-operation that was completed, so that the harness can play a power cut. OMIT leaves a guard out, for
-the controls: `sync-file`, `sync-folder` or `rename-guard`.
+The process is a fork of this one, which has loaded everything and started no thread: loading takes
+longer than the sweep's own work. N is the operation before which the process kills itself (0:
+never). LOG gets a line for every operation that was completed, so that the harness can play a power
+cut. OMIT leaves a guard out, for the controls: `sync-file` or `sync-folder`.
 """
 
 import json
 import os
 import signal
 import sys
+import traceback
 from pathlib import Path
 
 from platemark import durable
@@ -35,9 +38,29 @@ def unguarded_rename(
 
 
 def main() -> None:
+    """Fork for every line, and tell how it ended."""
+    for line in sys.stdin:
+        studio, stop_at, log, omit = json.loads(line)
+        child = os.fork()
+        if child == 0:
+            code = 1
+            try:
+                said = os.open(f"{log}.said", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+                os.dup2(said, 1)
+                os.dup2(said, 2)
+                run(Path(studio), stop_at, log, omit)
+                code = 0
+            except BaseException:
+                traceback.print_exc()
+                sys.stderr.flush()
+            finally:
+                os._exit(code)
+        _, status = os.waitpid(child, 0)
+        print(os.waitstatus_to_exitcode(status), flush=True)
+
+
+def run(studio: Path, stop_at: int, log: str, omit: str) -> None:
     """Run one sweep under observation."""
-    studio, stop_at, log = Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3]
-    omit = sys.argv[4] if len(sys.argv) > 4 else ""
     descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     count = 0
 
@@ -51,8 +74,6 @@ def main() -> None:
             line = json.dumps([name, [os.fsdecode(path) for path in paths]])
             os.write(descriptor, line.encode() + b"\n")
 
-    if omit == "rename-guard":
-        durable._rename_noreplace = unguarded_rename
     durable.observe(observer)
     logs.configure("json", quiet=True)
     sweep(studio, HurriedClock())

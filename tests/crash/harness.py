@@ -1,5 +1,6 @@
 """A small studio, its undisturbed result, and what a power cut takes away."""
 
+import functools
 import hashlib
 import json
 import shutil
@@ -125,13 +126,23 @@ def printer_profile() -> bytes:
 
 def drive(root: Path, stop_at: int, log: Path, omit: str = "") -> int:
     """Run one sweep in a process of its own; gives its exit code, negative for a signal."""
-    command = [sys.executable, str(DRIVER), str(root), str(stop_at), str(log)]
-    done = subprocess.run(
-        command + ([omit] if omit else []), capture_output=True, timeout=120, check=False
+    driver = _driver()
+    assert driver.stdin is not None
+    assert driver.stdout is not None
+    driver.stdin.write(json.dumps([str(root), stop_at, str(log), omit]) + "\n")
+    driver.stdin.flush()
+    code = int(driver.stdout.readline())
+    if code not in (0, -9):
+        raise AssertionError(Path(f"{log}.said").read_text())
+    return code
+
+
+@functools.cache
+def _driver() -> "subprocess.Popen[str]":
+    """The driver, started once; it ends with its standard input."""
+    return subprocess.Popen(
+        [sys.executable, str(DRIVER)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )
-    if done.returncode not in (0, -9):
-        raise AssertionError(done.stderr.decode())
-    return done.returncode
 
 
 def operations(log: Path) -> list[tuple[str, list[Path]]]:

@@ -27,8 +27,9 @@ from platemark.settings.load import load_settings
 KINDS = (
     "asked-anew", "claimed", "decided", "decision-refused", "delivered", "examined", "held",
     "let-go", "looked-again", "parcel-closed", "parcel-delivered", "parcel-given-up",
-    "parcel-sealed", "parcel-verified-at-lab", "parcelled", "profile-admitted", "profile-refused", "profile-tried",
-    "rendered", "set-back", "superseded", "unrendered", "withdrawn",
+    "parcel-sealed", "parcel-verified-at-lab", "parcelled", "profile-admitted",
+    "profile-refused", "profile-tried", "rendered", "set-back", "superseded", "unrendered",
+    "withdrawn",
 )  # fmt: skip
 """Every kind of entry that the service writes."""
 
