@@ -127,14 +127,18 @@ class Dispatch:
     @property
     def troubles(self) -> tuple[PlatemarkError, ...]:
         """What the world refused and is still waited for."""
-        own = (self._trouble,) if self._trouble is not None else ()
-        short = (DiskFull(sentence, ROOM_HINT) for sentence in self._short.values())
-        mistakes = (PlatemarkError(sentence, MISTAKE_HINT) for sentence in self._mistakes.values())
         unfit = (
             PlatemarkError(f"{line.name}: {line.sentence}", line.next)
             for _, line in self._unfit.values()
         )
-        return (*own, *short, *mistakes, *unfit, *self._couriers.troubles.values())
+        return (*self._own_troubles(), *unfit)
+
+    def _own_troubles(self) -> tuple[PlatemarkError, ...]:
+        """All but the files that are not taken in."""
+        own = (self._trouble,) if self._trouble is not None else ()
+        short = (DiskFull(sentence, ROOM_HINT) for sentence in self._short.values())
+        mistakes = (PlatemarkError(sentence, MISTAKE_HINT) for sentence in self._mistakes.values())
+        return (*own, *short, *mistakes, *self._couriers.troubles.values())
 
     def stop(self) -> None:
         """End every child process and its thread; what was begun is begun anew next time."""
@@ -494,7 +498,7 @@ class Dispatch:
                 )
         lines.extend(
             WaitingLine(None, "the service", "", error.sentence, error.hint)
-            for error in self.troubles
+            for error in self._own_troubles()
         )
         return lines
 

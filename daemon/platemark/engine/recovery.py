@@ -31,6 +31,9 @@ def recover(workshop: Workshop) -> None:
                 durable.remove_tree(left)
             else:
                 durable.remove_file(left)
+    # A drawing is wanted until its parcel is closed; what a child process had in hand is not.
+    for left in workshop.folders.scratch("drawings").glob(".child-*"):
+        durable.remove_tree(left)
     resume(workshop)
     sealed = {parcel.staging for parcel in workshop.ledger.read.parcels(state="sealed")}
     for left in workshop.folders.scratch("parcels").iterdir():

@@ -2468,13 +2468,7 @@ def _petal(
     """
     direction, spread, radius, flat = fan
     soft, light, number = look
-    # Only the box around the fan is looked at.
-    rays = direction + 1.15 * spread * np.linspace(-1, 1, 13)
-    far_x = np.append(1.1 * radius * np.cos(rays), 0) + base[0]
-    far_y = np.append(1.1 * radius * flat * np.sin(rays), 0) + base[1]
-    reach = 1.2 * soft + 2
-    left, right = max(0, int(far_x.min() - reach)), min(canvas.shape[1], int(far_x.max() + reach))
-    top, bottom = max(0, int(far_y.min() - reach)), min(canvas.shape[0], int(far_y.max() + reach))
+    left, top, right, bottom = _petal_box(canvas, base, fan, soft)
     if left >= right or top >= bottom:
         return
     x = (np.arange(left, right, dtype=np.float32) + 0.5 - base[0])[None, :] / radius
@@ -2510,6 +2504,23 @@ def _petal(
     patch = canvas[top:bottom, left:right]
     under = patch[touched]
     patch[touched] = under + (colour - under) * cover[:, None]
+
+
+def _petal_box(
+    canvas: Canvas,
+    base: tuple[float, float],
+    fan: tuple[float, float, float, float],
+    soft: float,
+) -> tuple[int, int, int, int]:
+    """The part of the canvas that a petal can reach: left, top, right and bottom, px."""
+    direction, spread, radius, flat = fan
+    rays = direction + 1.15 * spread * np.linspace(-1, 1, 13)
+    far_x = np.append(1.1 * radius * np.cos(rays), 0) + base[0]
+    far_y = np.append(1.1 * radius * flat * np.sin(rays), 0) + base[1]
+    reach = 1.2 * soft + 2
+    left, right = max(0, int(far_x.min() - reach)), min(canvas.shape[1], int(far_x.max() + reach))
+    top, bottom = max(0, int(far_y.min() - reach)), min(canvas.shape[0], int(far_y.max() + reach))
+    return left, top, right, bottom
 
 
 def _poppy(
