@@ -3,26 +3,18 @@
 Measures and prints; asserts only that the work was done. `pytest -m bench -n 0 -s tests/bench`.
 """
 
-import hashlib
-import os
 import resource
-import shutil
-import subprocess
 import sys
-import threading
-import time
 from pathlib import Path
 
 import pytest
-import pyvips
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
+sys.path.insert(0, str(Path(__file__).parent))
 
 from harness import LAB_FILE, STUDIO, SURFACE, printer_profile
+from measuring import bare, careful, ours, write_picture
 
-from platemark.app.open_studio import open_studio
-from platemark.engine.clock import SystemClock
-from platemark.imaging.icc import build_matrix_profile
 from platemark.settings.load import load_settings
 
 CANVAS = """
@@ -44,43 +36,6 @@ bits = 16
 file = "rag.icc"
 """
 
-BARE = """
-import sys, pyvips
-source, target, profile, kind = sys.argv[1:5]
-image = pyvips.Image.new_from_file(source, access="sequential", fail_on="error")
-if kind == "canvas":
-    image = image.resize(4800 / image.width, vscale=6000 / image.height)
-    image = image.embed(600, 600, 6000, 7200, extend="copy")
-image = image.icc_transform(profile, embedded=True, intent="relative",
-                            black_point_compensation=True, depth=16)
-image.tiffsave(target, compression="none")
-"""
-
-CAREFUL_AFTER = """
-import sys, pyvips
-image = pyvips.Image.new_from_file(sys.argv[1], access="sequential", fail_on="error")
-image.avg()
-"""
-
-
-class SettledClock(SystemClock):
-    """A clock on which the settle time is over at once."""
-
-    def monotonic(self) -> float:
-        """Seconds that pass a thousand times as fast."""
-        return super().monotonic() * 1000
-
-
-def write_picture(path: Path, width: int, height: int) -> None:
-    """A 16-bit ROMM picture with detail everywhere, uncompressed."""
-    noise = pyvips.Image.gaussnoise(width, height, sigma=1500, mean=0, seed=3)
-    ramp = pyvips.Image.xyz(width, height)
-    base = ramp[0] * (40000 / width) + ramp[1] * (15000 / height) + 4000
-    image = (base + noise).bandjoin([base * 0.8 + noise, base * 0.6 + noise]).cast("ushort")
-    image = image.copy(interpretation="rgb16").copy()
-    image.set_type(pyvips.GValue.blob_type, "icc-profile-data", build_matrix_profile("romm"))
-    image.tiffsave(str(path), compression="none", xres=300 / 25.4, yres=300 / 25.4)
-
 
 def make_bench_studio(root: Path) -> None:
     """One lab that closes a parcel for each print, on paper and on canvas."""
@@ -98,52 +53,6 @@ def make_bench_studio(root: Path) -> None:
     (root / "labs/brindlewick.toml").write_text(lab + CANVAS)
     (root / "profiles/rag.icc").write_bytes(printer_profile())
     load_settings(root)
-
-
-def bare(source: Path, folder: Path, profile: Path, kind: str) -> float:
-    """Decode, resize, convert, write: the library alone."""
-    os.sync()  # nobody pays for what another left to be written
-    began = time.perf_counter()
-    command = [sys.executable, "-c", BARE, source, folder / "bare.tif", profile, kind]
-    subprocess.run(command, check=True)
-    return time.perf_counter() - began
-
-
-def careful(source: Path, folder: Path, profile: Path, kind: str) -> float:
-    """What a careful person scripts: copy, hash, sync, the bare work, decode again, hash."""
-    os.sync()
-    began = time.perf_counter()
-    hashed = hashlib.sha256()
-    with source.open("rb") as read, (folder / "kept.tif").open("wb") as write:
-        while chunk := read.read(1 << 22):
-            hashed.update(chunk)
-            write.write(chunk)
-        write.flush()
-        os.fsync(write.fileno())
-    bare(folder / "kept.tif", folder, profile, kind)
-    subprocess.run([sys.executable, "-c", CAREFUL_AFTER, folder / "bare.tif"], check=True)
-    with (folder / "bare.tif").open("rb") as file:
-        hashlib.file_digest(file, "sha256")
-    return time.perf_counter() - began
-
-
-def ours(root: Path, source: Path, drop: str) -> float:
-    """From the end of the settle time to the closed parcel."""
-    shutil.copy(source, root / drop)
-    awake = threading.Event()
-    with open_studio(root, SettledClock()) as studio:
-        closed = len(studio.workshop.ledger.read.parcels())
-        studio.dispatch.turn()
-        os.sync()
-        began = time.perf_counter()
-        while len(studio.workshop.ledger.read.parcels(state="closed")) == closed:
-            studio.dispatch.turn(wake=awake.set)
-            assert not studio.workshop.ledger.read.jobs(state="held")
-            awake.wait(0.02)
-            awake.clear()
-        took = time.perf_counter() - began
-        studio.dispatch.stop()
-    return took
 
 
 @pytest.mark.bench

@@ -13,19 +13,18 @@ import pytest
 import tifffile
 from PIL import Image
 
-from platemark.imaging import made_pictures
 from platemark.imaging.exif import read_exif
 from platemark.imaging.icc import build_matrix_profile
-from platemark.imaging.made_pictures import (
+from platemark.imaging.made.colour import SPACES, Palette, encode
+from platemark.imaging.made.files import (
     BAD_KINDS,
-    PICTURES,
-    SPACES,
-    SUGGESTED,
+    blank_png,
     camera_exif,
     make_demo_file,
     write_bad_file,
     write_picture,
 )
+from platemark.imaging.made.pictures import PICTURES, SUGGESTED
 
 SRGB = build_matrix_profile("srgb")
 PRINTER = SRGB[:12] + b"prtr" + SRGB[16:]
@@ -111,9 +110,9 @@ def test_colours_are_encoded_as_the_standards_say(space: str) -> None:
             apply_cctf_decoding=True,
             apply_cctf_encoding=True,
         )
-    linear = made_pictures._Palette(space)("#908060").astype(np.float64)
+    linear = Palette(space)("#908060").astype(np.float64)
     # Its own published matrices are rounded to four or five places.
-    assert made_pictures._encode(linear, SPACES[space].curve) == pytest.approx(wanted, abs=0.0005)
+    assert encode(linear, SPACES[space].curve) == pytest.approx(wanted, abs=0.0005)
 
 
 def test_a_16_bit_tiff_holds_the_pixels_the_profile_and_the_resolution(tmp_path: Path) -> None:
@@ -322,7 +321,7 @@ def test_a_small_bomb_is_a_sound_picture() -> None:
 
     5,000 px a side takes more than one repeated block of 16 MiB.
     """
-    with Image.open(io.BytesIO(made_pictures._blank_png(5000))) as image:
+    with Image.open(io.BytesIO(blank_png(5000))) as image:
         image.load()
         assert image.size == (5000, 5000)
         assert image.getextrema() == (0, 0)

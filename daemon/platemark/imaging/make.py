@@ -6,7 +6,7 @@ from pathlib import Path
 
 from platemark.imaging import print_model
 from platemark.imaging.icc import build_matrix_profile
-from platemark.imaging.made_pictures import make_demo_file
+from platemark.imaging.made.files import make_demo_file
 from platemark.model.work import MakeReport, MakeTask
 
 PRINTERS = {

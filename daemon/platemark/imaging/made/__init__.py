@@ -1,0 +1,1 @@
+"""Invented pictures for the demonstration; numpy, Pillow and pyvips, for child processes only."""
