@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms
 from PIL.PngImagePlugin import PngInfo
 
-from platemark.imaging.header_facts import Header, read_header
+from platemark.imaging.header import Header
+from platemark.imaging.header_facts import read_header
 from platemark.imaging.holes import BLOCK_BYTES
 from platemark.imaging.opening import open_picture
 from platemark.imaging.probe import _disagreement, probe

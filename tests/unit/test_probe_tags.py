@@ -14,12 +14,14 @@ from hypothesis import strategies as st
 
 from platemark.imaging.exif import read_exif
 from platemark.imaging.file_kind import HEAD_BYTES, suffix_agrees, tell_kind
-from platemark.imaging.header_facts import Header, read_header
+from platemark.imaging.header import Header
+from platemark.imaging.header_facts import read_header
 from platemark.imaging.holes import BLOCK_BYTES, PictureData, find_hole
 from platemark.imaging.icc import build_grey_profile, build_matrix_profile
 from platemark.imaging.jpeg_tags import JpegTags, read_jpeg
 from platemark.imaging.png_tags import PngTags, read_png
-from platemark.imaging.tiff_tags import PixelRows, TiffTags, read_page, read_tiff
+from platemark.imaging.tiff_page import PixelRows, read_page
+from platemark.imaging.tiff_tags import TiffTags, read_tiff
 from platemark.imaging.xmp import read_xmp
 from platemark.model.picture import Facts
 

@@ -1,4 +1,4 @@
-"""What was asked is done, or said not to be done."""
+"""A picture is sharpened for its surface only where the surface's file says how."""
 
 from __future__ import annotations
 
@@ -14,12 +14,14 @@ ACCEPT: Final = "assistant"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop a request for sharpening: this version does not sharpen yet."""
-    if known.resolved.request.sharpen != "none":
+    """Stop a request for sharpening on a surface that has no numbers for it."""
+    surface = known.surface
+    if known.resolved.request.sharpen != "none" and surface.sharpen is None:
         yield stop(
             CODE,
             ACCEPT,
-            f"{known.name} is to be sharpened for its surface, and Platemark does not sharpen yet.",
-            "Sharpen it in your editor and drop that; or answer sharpen=none. Accepting means: "
-            "print it as it is.",
+            f"{known.name} is to be sharpened for {surface.name}, and surfaces/{surface.id}.toml "
+            "does not say how.",
+            "Add a section [sharpen] there, or answer sharpen=none. Accepting means: print it as "
+            "it is.",
         )

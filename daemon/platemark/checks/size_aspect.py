@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from fractions import Fraction
 from typing import Final
 
 from platemark.model.asking import caution, stop
 from platemark.model.finding import Finding
-from platemark.model.geometry import aspect_error
+from platemark.model.geometry import (
+    REAL_PIXELS_AT_EDGE,
+    Layout,
+    Misfit,
+    lay_out,
+    turned_on_its_side,
+)
 from platemark.model.known import Known
 from platemark.model.request import Request
 from platemark.model.surface import Surface
@@ -33,11 +40,12 @@ def find(known: Known) -> Iterable[Finding]:
     bordered = request.fit == "border" and request.border is None
     if layout is None or request.fit == "crop" or bordered:
         return
-    percent = layout.aspect_error * 100
     facts = known.facts
-    lost = 100 - Fraction(
-        100 * layout.crop.width * layout.crop.height, facts.upright_width * facts.upright_height
-    )
+    width, height = facts.upright_width, facts.upright_height
+    if turned_on_its_side(width, height, request, known.surface) is not None:
+        return  # asked about by itself
+    percent = layout.aspect_error * 100
+    lost = 100 - Fraction(100 * layout.crop.width * layout.crop.height, width * height)
     unit_mm = Length.parse(f"1{layout.size.unit}").mm
     cut = f"{shown(layout.cut_mm / unit_mm, 2)}{layout.size.unit} from each of two sides"
     if percent <= SILENT_PERCENT and layout.cut_mm <= SILENT_MM:
@@ -46,17 +54,12 @@ def find(known: Known) -> Iterable[Finding]:
     if percent <= CAUTION_PERCENT:
         yield caution(
             CODE,
-            f"{known.name} is not quite of the proportion of {layout.size}: {shown(lost)} % of it "
-            f"is trimmed, {cut}.",
+            f"{known.name} is not quite of the proportion of {_place(layout)}: "
+            f"{shown(lost)} % of it is trimmed, {cut}.",
             figures=figures,
         )
         return
-    width, height = facts.upright_width, facts.upright_height
-    sizes = tuple(
-        f"size={size}"
-        for size in known.sold_like(width, height)
-        if aspect_error(width, height, parse_full_size(size)) * 100 <= CAUTION_PERCENT
-    )
+    sizes = tuple(f"size={size}" for size in known.sold_like(width, height) if _suits(known, size))
     whole = _whole(request, known.surface)
     ways = ["Crop it"]
     if whole:
@@ -66,12 +69,32 @@ def find(known: Known) -> Iterable[Finding]:
     yield stop(
         CODE,
         ACCEPT,
-        f"{known.name} ({width} × {height} px) has another proportion than {layout.size}: to fill "
-        f"it, {shown(lost)} % of the picture would be cut off, {cut}.",
+        f"{known.name} ({width} × {height} px) has another proportion than {_place(layout)}: "
+        f"to fill it, {shown(lost)} % of the picture would be cut off, {cut}.",
         ", or ".join(part for part in (", ".join(ways[:-1]), ways[-1]) if part) + ".",
         figures=figures,
         choices=("fit=crop", *whole, *sizes),
     )
+
+
+def _place(layout: Layout) -> str:
+    """What the picture has to fill, in words."""
+    if layout.edge.mode not in REAL_PIXELS_AT_EDGE:
+        return str(layout.size)
+    return f"{layout.size} with its {'wrap' if layout.wrap_px else 'bleed'}"
+
+
+def _suits(known: Known, size: str) -> bool:
+    """Whether the picture fills that size, with whatever lies around it."""
+    if known.product is None:
+        return False
+    facts, request = known.facts, replace(known.resolved.request, size=parse_full_size(size))
+    upright = (facts.upright_width, facts.upright_height)
+    try:
+        layout = lay_out(*upright, request, known.surface, known.product)
+    except Misfit:
+        return False
+    return layout.aspect_error * 100 <= CAUTION_PERCENT
 
 
 def _whole(request: Request, surface: Surface) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from typing import Final
 
 from platemark.model.asking import caution, stop
 from platemark.model.finding import Finding
-from platemark.model.geometry import Layout
+from platemark.model.geometry import Layout, turned_on_its_side
 from platemark.model.known import Known
 from platemark.model.units import Size, shown
 
@@ -22,8 +22,10 @@ LOWEST_BY_DISTANCE: Final = 60
 
 def find(known: Known) -> Iterable[Finding]:
     """Stop below the surface's floor; warn below its caution level or beyond twofold."""
-    layout = known.layout
-    if layout is None:
+    layout, facts = known.layout, known.facts
+    if layout is None or turned_on_its_side(
+        facts.upright_width, facts.upright_height, known.resolved.request, known.surface
+    ):
         return
     stop_at, warn_at = floors(known)
     native = layout.native_ppi

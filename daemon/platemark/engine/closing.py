@@ -61,7 +61,9 @@ def _together(rule: ClosingRule, rows: Sequence[JobRow]) -> list[list[JobRow]]:
     groups: dict[tuple[str, ...], list[JobRow]] = {}
     for row in rows:
         key: tuple[str, ...] = (row.purpose or "final",)
-        if rule.kind == "each":
+        if rule.kind == "each" and row.set is not None:
+            key = (*key, "set", row.order or "", row.set)
+        elif rule.kind == "each":
             key = (*key, "job", str(row.job))
         elif rule.per_order:
             key = (*key, "order", row.order or "")

@@ -22,6 +22,7 @@ from platemark.engine.hold import clear_held, folder_of, show_held, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
 from platemark.engine.pack import close_due
 from platemark.engine.profiles import profile_now
+from platemark.engine.sets import Sets
 from platemark.engine.workshop import Workshop, drop_path
 from platemark.intake import scan
 from platemark.intake.layers import gather
@@ -70,6 +71,7 @@ class Dispatch:
         self._hot = hot
         self._quiet_s = quiet_s
         self._couriers = Couriers()
+        self._sets = Sets(workshop)
         # The threads live as long as the service: a child dies with the thread that started it.
         self._threads = ThreadPoolExecutor(workshop.parallel, thread_name_prefix="picture")
         self._running: dict[int, _Running] = {}
@@ -99,10 +101,11 @@ class Dispatch:
         self._part("profiles", self._look_again)
         self._collect()
         self._part("growing", self._watch_growing)
+        self._part("sets", partial(self._sets.tend, arriving=look.moving > 0))
         self._begin(wake)
         self._part("hot folders", partial(self._let_go, look))
         self._part("held folders", self._show_held)
-        self._part("parcels", partial(close_due, self._workshop))
+        self._part("parcels", partial(close_due, self._workshop, waiting=self._sets.waiting))
         self._part("deliveries", partial(deliver_closed, self._workshop, self._couriers))
         self._part("WAITING.txt", partial(self._show_waiting, look))
         waiting = [row for row in self._startable() if row.job not in self._short]
@@ -116,7 +119,7 @@ class Dispatch:
 
     def close_everything(self) -> None:
         """Close every open parcel whatever the labs' rules say, and deliver."""
-        close_due(self._workshop, everything=True)
+        close_due(self._workshop, waiting=self._sets.waiting, everything=True)
         deliver_closed(self._workshop, self._couriers)
 
     @property
@@ -280,6 +283,7 @@ class Dispatch:
             for state in ("examined", "claimed")
             for row in self._workshop.ledger.read.jobs(state=state)
             if row.job not in self._running and row.job not in self._growing
+            if row.state != "examined" or row.job not in self._sets.waiting
         ]
 
     def _begin(self, wake: Callable[[], None]) -> None:

@@ -10,7 +10,7 @@ import structlog
 
 from platemark.checks import run_checks
 from platemark.engine.clock import Clock
-from platemark.engine.knowing import accepted, answers_of, know_job, request_key
+from platemark.engine.knowing import SET_CODES, accepted, answers_of, know_job, request_key
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import register
 from platemark.engine.workshop import Workshop, space_hashes
@@ -64,7 +64,7 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
         raise TypeError(type(outcome).__name__)
     answers = answers_of(workshop.ledger.read, row.job)
     known = know_job(workshop, row, outcome.facts, answers)
-    findings = run_checks(known)
+    findings = (*run_checks(known), *_accepted_of_set(workshop, row, answers.acceptances))
     taken = accepted(known, findings, answers.acceptances)
     open_stops = [f for f in findings if f.severity == "stop" and f.code not in taken]
     if "profile-changed" in taken and known.lab is not None and known.product is not None:
@@ -99,10 +99,25 @@ def _supersede(workshop: Workshop, transaction: Transaction, row: JobRow, known:
             move(transaction, replaced, "superseded", "withdrawn", body)
 
 
+def _accepted_of_set(
+    workshop: Workshop, row: JobRow, acceptances: tuple[Acceptance, ...]
+) -> tuple[Finding, ...]:
+    """The findings of a job's set that were accepted: they travel, and no check repeats them."""
+    before = (from_plain(Finding, item) for item in _last_body(workshop, row).get("findings", []))
+    return tuple(
+        finding
+        for finding in before
+        if finding.code in SET_CODES and any(each.covers(finding) for each in acceptances)
+    )
+
+
 def hold(
-    workshop: Workshop, row: JobRow, finding: Finding, *, trace: str = "", step: str = STEP
+    workshop: Workshop, row: JobRow, *stops: Finding, trace: str = "", step: str = STEP
 ) -> None:
-    """Hold a job for one finding that no check made: a killed process, a bug, a late change."""
+    """Hold a job for what the checks of its picture do not ask.
+
+    A killed process, a bug, a late change, the rest of its set.
+    """
     before = _last_body(workshop, row)
     body: dict[str, Any] = {
         key: before[key]
@@ -112,16 +127,16 @@ def hold(
     findings = [
         item
         for item in before.get("findings", [])
-        if item["code"] != finding.code and item["severity"] == "caution"
+        if item["severity"] == "caution"
     ]
-    body["findings"] = [to_plain(finding), *findings]
+    body["findings"] = [*to_plain(stops), *findings]
     body["accepted"] = before.get("accepted", [])
     body["trace"] = trace
     with workshop.ledger.transaction() as transaction:
         move(transaction, row, "held", "held", body)
         transaction.forget_attempts(row.job, step)
     structlog.get_logger().warning(
-        "held", job=row.job, name=row.original_name, codes=[finding.code]
+        "held", job=row.job, name=row.original_name, codes=[each.code for each in stops]
     )
 
 
@@ -251,7 +266,7 @@ def _planned(known: Known, plan: Plan) -> dict[str, Any]:
             "border": str(known.layout.border) if known.layout.has_border else "none",
             "wrap": str(known.layout.wrap) if known.layout.wrap_px else "none",
         },
-        "lines": to_plain(drawing_lines(known.layout)),
+        "lines": to_plain(drawing_lines(known.layout, known.surface.direction)),
     }
 
 

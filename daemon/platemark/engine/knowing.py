@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
-from platemark.checks import all_checks
+from platemark.checks import all_checks, set_count, set_differs, set_waits
 from platemark.engine.claim import layers_of
 from platemark.engine.profiles import standing_of
 from platemark.engine.workshop import Workshop
@@ -22,6 +22,9 @@ from platemark.model.plain import digest, from_plain
 from platemark.model.request import Request, Resolved, Trouble, resolve, with_answers
 from platemark.model.studio import Settings
 from platemark.model.surface import Surface
+
+SET_CODES = frozenset((set_count.CODE, set_differs.CODE, set_waits.CODE))
+"""Stops that are for a set's sake, not for the picture's own."""
 
 
 @dataclass(frozen=True, slots=True)

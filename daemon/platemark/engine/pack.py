@@ -7,7 +7,7 @@ record that it is closed. A crash between any two is finished by `resume`.
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -18,6 +18,7 @@ from platemark.engine.closing import Group, due_groups
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import unchanged
 from platemark.engine.render import drawing_path
+from platemark.engine.sets import whole_sets
 from platemark.engine.ticketing import item_of, size_in_name
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow, ParcelRow
@@ -30,15 +31,25 @@ from platemark.parcel.bag import build_parcel
 from platemark.parcel.file_names import print_file_name
 
 
-def close_due(workshop: Workshop, *, everything: bool = False) -> int:
-    """Close every parcel whose time has come; gives how many."""
+def close_due(
+    workshop: Workshop, *, waiting: Collection[int] = (), everything: bool = False
+) -> int:
+    """Close every parcel whose time has come; gives how many.
+
+    Args:
+        workshop: The open studio.
+        waiting: Jobs that wait for the rest of their set.
+        everything: Close whatever the labs' rules say.
+    """
     # A parcel that was sealed when the disk gave out has its jobs already.
     resume(workshop)
     closed = 0
     zone = ZoneInfo(workshop.settings.studio.time_zone)
     rendered = workshop.ledger.read.jobs(state="rendered")
     for lab in workshop.settings.labs:
-        rows = [row for row in rendered if row.lab == lab.id and _still_good(workshop, lab, row)]
+        ours = [row for row in rendered if row.lab == lab.id and row.job not in waiting]
+        good = [row for row in ours if _still_good(workshop, lab, row)]
+        rows = whole_sets(good, (row for row in ours if row not in good))
         groups = due_groups(lab.closing, rows, workshop.clock.now(), zone, everything=everything)
         for group in groups:
             _close(workshop, lab, group)

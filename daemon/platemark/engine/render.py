@@ -172,11 +172,9 @@ def _work(
 
 
 def _profiles(workshop: Workshop, plan: Plan) -> tuple[tuple[str, str], ...]:
-    wanted = {plan.output_profile_sha256}
-    if plan.source_profile_from == "assumed":
-        wanted.add(plan.source_profile_sha256)
-    if plan.conversion == "keep" and plan.source_profile_from == "embedded":
-        wanted.clear()
+    wanted = {plan.source_profile_sha256, plan.output_profile_sha256}
+    if plan.source_profile_from == "embedded":
+        wanted.discard(plan.source_profile_sha256)
     return tuple(
         (sha256, str(workshop.folders.archived(sha256, "icc"))) for sha256 in sorted(wanted)
     )

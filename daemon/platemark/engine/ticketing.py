@@ -16,7 +16,7 @@ from platemark.model.picture import Facts
 from platemark.model.plain import from_plain
 from platemark.model.plan import Plan
 from platemark.model.studio import Studio
-from platemark.model.surface import Surface
+from platemark.model.surface import Direction, Surface
 from platemark.model.ticket import (
     ParcelItem,
     Ticket,
@@ -66,7 +66,8 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
         raise LookupError(row.surface)
     printed = rendered["print_file"]
     colour = _colour(plan, rendered)
-    size = examined["measures"]["size"]
+    size, sheet = examined["measures"]["size"], examined["measures"]["sheet"]
+    changes = tuple(from_plain(Change, change) for change in rendered["changes"])
     ticket = Ticket(
         job=row.job,
         request=_request(row, examined, product, plan),
@@ -96,12 +97,20 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
             tuck_px=plan.tuck_px,
             native_ppi=shown(Fraction(examined["native_ppi"]), 1),
             mirrored_by=product.mirror_by,
+            direction=surface.direction,
         ),
-        changes=tuple(from_plain(Change, change) for change in rendered["changes"]),
+        changes=changes,
         findings=_findings(examined, workshop.settings.studio),
-        instructions=instructions(colour, product, bordered=_is_bordered(examined["measures"])),
-        cautions=cautions(surface, size),
-        weight=weigh(surface, size),
+        instructions=instructions(
+            colour,
+            product,
+            bordered=_is_bordered(examined["measures"]),
+            slug=next((change.after for change in changes if change.code == "slug-added"), ""),
+            direction=surface.direction,
+        ),
+        # A border is part of the panel, and weighs as much as the picture.
+        cautions=cautions(surface, sheet),
+        weight=weigh(surface, sheet),
     )
     archived = workshop.folders.archived(printed["sha256"], printed["extension"])
     return ParcelItem(ticket, str(archived), str(drawing_path(workshop, row.job)))
@@ -118,7 +127,12 @@ def size_in_name(measures: dict[str, Any]) -> str:
 
 
 def weigh(surface: Surface, size: str) -> TicketWeight | None:
-    """Mass of a panel: area × thickness × density over its layers; None for paper and canvas."""
+    """Mass of a panel: area × thickness × density over its layers; None where it has none.
+
+    Args:
+        surface: With its layers.
+        size: Of the panel, a border included, such as `16x20in`.
+    """
     if not surface.layers:
         return None
     kilograms, longest_mm = _kilograms(surface, size), _longest_mm(size)
@@ -136,7 +150,7 @@ def cautions(surface: Surface, size: str) -> tuple[str, ...]:
 
     Args:
         surface: With its caution and what it weighs.
-        size: Of the face, such as `16x20in`.
+        size: Of the panel, a border included, such as `16x20in`.
     """
     kilograms, longest_mm = _kilograms(surface, size), _longest_mm(size)
     said = " ".join(
@@ -243,9 +257,22 @@ def _is_bordered(measures: dict[str, Any]) -> bool:
 
 
 def instructions(
-    colour: TicketColour, product: Product, *, bordered: bool = False
+    colour: TicketColour,
+    product: Product,
+    *,
+    bordered: bool = False,
+    slug: str = "",
+    direction: Direction = "none",
 ) -> tuple[str, ...]:
-    """What the lab must and must not do with this very print."""
+    """What the lab must and must not do with this very print.
+
+    Args:
+        colour: What was done and is left to do.
+        product: The lab's.
+        bordered: Whether there is white around the picture.
+        slug: The line of text in the bleed; empty where there is none.
+        direction: Which way the surface's own lines run.
+    """
     lines = [colour_words(colour).sentence, "Do not crop, resize, sharpen or enhance."]
     if bordered:
         lines.append("Cut at the edge of the sheet: the white border stays.")
@@ -253,6 +280,14 @@ def instructions(
         lines.append("The file is right-reading: mirror it exactly once, at your end.")
     elif product.mirror_by == "studio":
         lines.append("The file is already mirrored: do not mirror it again.")
+    if slug:
+        lines.append(
+            f"“{slug}” stands in the bleed below the picture: seen from the front of the finished "
+            "print it must read the right way."
+        )
+    if direction != "none":
+        way = "width" if direction == "along-width" else "height"
+        lines.append(f"The surface’s lines run along the picture’s {way}: do not turn it.")
     if product.instructions:
         lines.append(product.instructions)
     return tuple(lines)

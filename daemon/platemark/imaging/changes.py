@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from platemark.imaging.convert import Agreement
 from platemark.imaging.edges import is_bordered
+from platemark.imaging.slug import slug_of
 from platemark.imaging.source import Profile
 from platemark.model.finding import Change
 from platemark.model.plan import Plan
@@ -43,8 +44,17 @@ def print_changes(
             "no profile",
             source.name,
         )
+    if plan.source_profile_from == "stated":
+        yield Change(
+            "profile-stated",
+            f"Read the colours as {source.name}, which the PNG states by a chunk.",
+            "no profile, a space by name",
+            source.name,
+        )
     if agreement is not None:
         yield _conversion(plan, source, output, agreement)
+    if plan.slug:
+        yield _slug(plan)
     if plan.mirror:
         yield Change(
             "mirrored",
@@ -100,6 +110,25 @@ def _conversion(plan: Plan, source: Profile, output: Profile, agreement: Agreeme
             f"{agreement.largest:.1f} ΔE00 on a sample"
         )
     return Change("converted", f"{text}.", before, after)
+
+
+def _slug(plan: Plan) -> Change:
+    slug = slug_of(plan)
+    if slug is None:
+        return Change(
+            "slug-left-out",
+            "Wrote no line of text beside the picture that would show whether the print was "
+            "mirrored once: there is no bleed in which it could be read.",
+            "none",
+            "none",
+        )
+    return Change(
+        "slug-added",
+        f"Wrote “{slug.words}” into the bleed below the picture, outside the trim: it reads the "
+        "right way from the front of the finished print where it was mirrored exactly once.",
+        "none",
+        slug.words,
+    )
 
 
 def _depth(plan: Plan) -> Iterator[Change]:

@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import pyvips
@@ -29,8 +30,10 @@ from platemark.imaging.depth import dither_tile, dithered_at
 from platemark.imaging.edges import is_bordered
 from platemark.imaging.face_reader import FaceReader
 from platemark.imaging.opening import open_picture
+from platemark.imaging.slug import Slug, slug_of
 from platemark.imaging.source import embedded_profile, find_profile
 from platemark.model.plan import Plan
+from platemark.model.terms import Box
 from platemark.model.units import shown
 from platemark.model.work import CheckReport, CheckTask
 
@@ -41,6 +44,11 @@ Image.MAX_IMAGE_PIXELS = None
 _STRIP_ROWS = 128
 _PPI_TOLERANCE = Fraction(1, 100)
 _TIFF_BITS, _TIFF_SAMPLES, _TIFF_PROFILE = 258, 277, 34675
+
+_JPEG_SLUG_AGREES = 0.98
+"""Pixels of a JPEG's slug that must be on the right side of half; its coding blurs the rims."""
+_CLEARLY = 2
+"""A picture that fits so many times better turned than as planned was turned."""
 
 _NOT_COMPARED = "not compared"
 
@@ -84,16 +92,18 @@ def check(task: CheckTask) -> CheckReport:
     except ValueError:
         return _report(["the face is not of the planned size"], None, _NOT_COMPARED)
     try:
-        printed, corners = _read_at(task.print_file, plan, places)
+        read = _read_at(task.print_file, plan, places)
     except pyvips.Error as error:
         told = str(error).strip().splitlines()[-1]
         return _report([f"it does not decode: {told}"], None, _NOT_COMPARED)
+    corners = read.corners
     if is_bordered(plan) and np.any(corners != np.iinfo(corners.dtype).max):
         reasons.append("its border is not bare paper")
+    reasons += _against_slug(read, plan)
     compare = {("tiff", 16): _compare_16_bit, ("tiff", 8): _compare_dithered}.get(
         (plan.format, plan.bits), _compare_jpeg
     )
-    compared = compare(conversion, plan, places, taken, printed)
+    compared = compare(conversion, plan, places, taken, read)
     return _report([*reasons, *compared.reasons], compared.agreement, compared.container)
 
 
@@ -118,11 +128,11 @@ class _Compared:
 
 
 def _compare_16_bit(
-    conversion: Conversion, _plan: Plan, _places: Places, taken: Codes16, printed: Samples
+    conversion: Conversion, _plan: Plan, _places: Places, taken: Codes16, read: _Read
 ) -> _Compared:
     """A 16-bit file holds the converted colours themselves, so they are judged as they stand."""
     exact = conversion.exact(taken)
-    samples = printed.astype(np.uint16, copy=False)
+    samples = read.printed.astype(np.uint16, copy=False)
     agreement = conversion.agreement(samples, exact)
     differing = int(np.count_nonzero(np.any(samples != exact, axis=-1)))
     if not differing:
@@ -133,7 +143,7 @@ def _compare_16_bit(
 
 
 def _compare_dithered(
-    conversion: Conversion, plan: Plan, places: Places, taken: Codes16, printed: Samples
+    conversion: Conversion, plan: Plan, places: Places, taken: Codes16, read: _Read
 ) -> _Compared:
     """The file tells which way it was converted: the dither of only one way gives its samples."""
     rows, columns = _in_document(plan, places)
@@ -142,7 +152,7 @@ def _compare_dithered(
     differing = []
     for converted in (quick, exact):
         expected = dithered_at(converted, rows, columns, tile)
-        differing.append(int(np.count_nonzero(np.any(printed != expected, axis=-1))))
+        differing.append(int(np.count_nonzero(np.any(read.printed != expected, axis=-1))))
         if not differing[-1]:
             return _Compared(conversion.agreement(converted, exact), "equal to the dither rule")
     agreement = conversion.agreement(quick, exact)
@@ -150,17 +160,38 @@ def _compare_dithered(
 
 
 def _compare_jpeg(
-    conversion: Conversion, _plan: Plan, _places: Places, taken: Codes16, printed: Samples
+    conversion: Conversion, _plan: Plan, _places: Places, taken: Codes16, read: _Read
 ) -> _Compared:
-    """JPEG keeps no sample as it was, so its own difference is told and decides nothing."""
+    """JPEG keeps no sample as it was, so its own difference is told and decides nothing.
+
+    But that it is turned left for right shows through any coding.
+    """
     exact, converted = conversion.exact(taken), conversion.quick(taken)
     agreement = conversion.agreement(converted, exact)
     if not agreement.is_within_limits:
         # Then the print was made exactly: the same sample decided that.
         converted, agreement = exact, conversion.agreement(exact, exact)
-    coded = conversion.agreement(printed.astype(np.uint16) * np.uint16(257), converted)
+    coded = conversion.agreement(read.printed.astype(np.uint16) * np.uint16(257), converted)
     words = f"JPEG: ΔE00 p99 {coded.p99:.2f}, largest {coded.largest:.2f}"
-    return _Compared(agreement, words)
+    wanted = converted / 257
+    as_planned, as_turned = (np.abs(way - wanted).mean() for way in (read.printed, read.turned))
+    is_turned = as_planned > 1 and as_planned > _CLEARLY * as_turned
+    return _Compared(agreement, words, "it is turned left for right" if is_turned else "")
+
+
+def _against_slug(read: _Read, plan: Plan) -> Iterator[str]:
+    if read.slug is None or read.slug_samples is None:
+        return
+    expected = read.slug.samples(read.slug_samples.dtype)
+    if plan.mirror:
+        expected = expected[:, ::-1]
+    if plan.format == "tiff":
+        is_there = np.array_equal(read.slug_samples, expected)
+    else:
+        same_side = (read.slug_samples > 127) == (expected > 127)
+        is_there = bool(same_side.mean() >= _JPEG_SLUG_AGREES)
+    if not is_there:
+        yield f"the line “{read.slug.words}” is not in its bleed as planned"
 
 
 def _differ(count: int, of: int, than: str) -> tuple[str, str]:
@@ -225,18 +256,31 @@ def _against_plan(stated: _Stated, plan: Plan) -> Iterator[str]:
         yield f"its resolution tags say {said} ppi, not {shown(plan.ppi, 2)}"
 
 
-def _read_at(path: str, plan: Plan, places: Places) -> tuple[Samples, Samples]:
-    """Decode all of a print file once, from top to bottom, and keep what was sampled.
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What was kept of a print file's own samples."""
 
-    Returns:
-        The file's samples at the sampled places of the face, shape (n, 3), and in the document's
-        four corners.
-    """
+    printed: Samples
+    """At the sampled places of the face, shape (n, 3)."""
+    turned: Samples
+    """Where these places would be if the document were turned left for right."""
+    corners: Samples
+    """The document's four."""
+    slug: Slug | None
+    slug_samples: Samples | None
+    """Where the slug is planned, as it stands in the file."""
+
+
+def _read_at(path: str, plan: Plan, places: Places) -> _Read:
+    """Decode all of a print file once, from top to bottom, and keep what was sampled."""
     rows, columns = _in_document(plan, places)
     loader = pyvips.Image.tiffload if plan.format == "tiff" else pyvips.Image.jpegload
     image = loader(path, access="sequential", fail_on="error")
     kind = np.uint16 if image.format == "ushort" else np.uint8
     found = np.zeros((len(rows), image.bands), kind)
+    turned = np.zeros_like(found)
+    slug = slug_of(plan)
+    patch = None if slug is None else np.zeros((*slug.ink.shape, image.bands), kind)
     corners = np.zeros((2, 2, image.bands), kind)
     order = np.argsort(rows, kind="stable")
     sorted_rows = rows[order]
@@ -248,10 +292,29 @@ def _read_at(path: str, plan: Plan, places: Places) -> tuple[Samples, Samples]:
         first, last = np.searchsorted(sorted_rows, (top, top + count))
         here = order[first:last]
         found[here] = strip[rows[here] - top, columns[here]]
+        turned[here] = strip[rows[here] - top, image.width - 1 - columns[here]]
+        if slug is not None and patch is not None:
+            _keep_patch(patch, strip, top, _slug_box(slug, plan))
         if top == 0:
             corners[0] = strip[0, [0, -1]]
         corners[1] = strip[-1, [0, -1]]
-    return found, corners
+    return _Read(found, turned, corners, slug, patch)
+
+
+def _slug_box(slug: Slug, plan: Plan) -> Box:
+    """Where the slug lies in the print file."""
+    box = slug.box
+    left = plan.width_px - box.left - box.width if plan.mirror else box.left
+    return Box(left, box.top, box.width, box.height)
+
+
+def _keep_patch(patch: Samples, strip: NDArray[Any], top: int, box: Box) -> None:
+    """Copy what of a box lies in a strip whose first row is `top`."""
+    first, last = max(box.top, top), min(box.top + box.height, top + len(strip))
+    if first < last:
+        patch[first - box.top : last - box.top] = strip[
+            first - top : last - top, box.left : box.left + box.width
+        ]
 
 
 def _in_document(plan: Plan, places: Places) -> tuple[Numbers, Numbers]:

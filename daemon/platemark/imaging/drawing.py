@@ -18,6 +18,7 @@ from platemark.imaging.convert import path_of
 from platemark.imaging.edges import is_bordered, solid_colour
 from platemark.imaging.face_reader import FaceReader
 from platemark.imaging.icc import build_matrix_profile
+from platemark.imaging.slug import slug_of
 from platemark.imaging.source import Profile, named_16_bit
 from platemark.model.plan import Plan
 from platemark.model.terms import Box
@@ -31,6 +32,7 @@ _CASING = (24, 24, 24)
 
 _SIDE_PX, _TOP_PX, _BOTTOM_PX = 30, 46, 46
 _LEGEND_PX, _SAMPLE_PX = 16, 46
+_HEAD_PX = 12
 _JPEG_QUALITY = 88
 
 
@@ -44,6 +46,8 @@ class LineStyle:
     dashes: tuple[int, ...]
     """Lengths on and off, px; empty for a solid line."""
     width: int = 2
+    arrow: bool = False
+    """A line with a head at both ends, along the longer side of its box."""
 
 
 STYLES: dict[str, LineStyle] = {
@@ -53,6 +57,7 @@ STYLES: dict[str, LineStyle] = {
     "fold": LineStyle("fold", (240, 228, 66), (14, 8)),
     "safe": LineStyle("keep inside", (86, 180, 233), (3, 6)),
     "crop": LineStyle("crop", (255, 255, 255), ()),
+    "brush": LineStyle("lines run this way", (204, 121, 167), (), arrow=True),
 }
 
 
@@ -71,11 +76,13 @@ def draw_print(
     room_w, room_h = LARGEST_SIDE_PX - 2 * _SIDE_PX, LARGEST_SIDE_PX - _TOP_PX - _BOTTOM_PX
     scale = min(room_w / plan.width_px, room_h / plan.height_px, 1)
     document = _small_document(face, plan, source, scale)
+    _draw_slug(document, plan, scale)
     pen = ImageDraw.Draw(document)
     drawn: dict[str, LineStyle] = {}
     for line in lines:
         style = STYLES[line.kind]
-        draw_box(pen, _scaled(line.box, scale, document.size), style)
+        draw = draw_arrow if style.arrow else draw_box
+        draw(pen, _scaled(line.box, scale, document.size), style)
         drawn[line.kind] = style
     if plan.mirror:
         document = document.transpose(Image.Transpose.FLIP_LEFT_RIGHT)
@@ -115,6 +122,21 @@ def draw_box(pen: ImageDraw.ImageDraw, box: Box, style: LineStyle) -> None:
             _draw_dashed(pen, start, end, style.dashes, width, colour, grown)
 
 
+def draw_arrow(pen: ImageDraw.ImageDraw, box: Box, style: LineStyle) -> None:
+    """Draw a line with two heads through the middle of a box, along its longer side."""
+    middle_x, middle_y = box.left + box.width / 2, box.top + box.height / 2
+    level = box.width >= box.height
+    start = (box.left, middle_y) if level else (middle_x, box.top)
+    end = (box.left + box.width, middle_y) if level else (middle_x, box.top + box.height)
+    for width, colour in ((style.width + 4, _CASING), (style.width, style.colour)):
+        pen.line([start, end], colour, width)
+        for (x, y), way in ((start, 1), (end, -1)):
+            along, across = way * _HEAD_PX, _HEAD_PX / 2
+            for side in (-across, across):
+                tip = (x + along, y + side) if level else (x + side, y + along)
+                pen.line([(x, y), tip], colour, width)
+
+
 def lettering(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     """The drawing library's own typeface, so that no file of the system is needed."""
     return ImageFont.load_default(size)
@@ -151,6 +173,14 @@ def _small_document(face: FaceReader, plan: Plan, source: Profile, scale: float)
     else:
         picture = picture.embed(*where, extend="mirror" if plan.edge.mode == "mirror" else "copy")
     return small_srgb(named_16_bit(picture), source)
+
+
+def _draw_slug(document: Image.Image, plan: Plan, scale: float) -> None:
+    slug = slug_of(plan)
+    if slug is not None:
+        box = _scaled(slug.box, scale, document.size)
+        patch = Image.fromarray(slug.samples(np.uint8)).resize((box.width, box.height))
+        document.paste(patch, (box.left, box.top))
 
 
 def _scaled(box: Box, scale: float, size: tuple[int, int]) -> Box:
@@ -226,7 +256,10 @@ def _write_legend(pen: ImageDraw.ImageDraw, entries: tuple[_Entry, ...], y: int)
     for entry in entries:
         style, left = entry.style, _SIDE_PX + entry.start
         line_y = y - style.width // 2
-        for width, colour in ((style.width + 2, _CASING), (style.width, style.colour)):
+        if style.arrow:
+            draw_arrow(pen, Box(left, line_y, _SAMPLE_PX, style.width), style)
+        cased = ((style.width + 2, _CASING), (style.width, style.colour))
+        for width, colour in () if style.arrow else cased:
             grown = 1 if width > style.width and style.dashes else 0
             _draw_dashed(
                 pen,

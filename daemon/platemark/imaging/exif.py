@@ -29,6 +29,8 @@ class ExifTags:
 
     orientation: int = 1
     """1 to 8; anything else that was written counts as 1."""
+    states_orientation: bool = False
+    """The orientation was written, not taken for granted."""
     colour: ExifColour = "none"
     camera: bool = False
     """It names a camera's maker or model."""
@@ -57,9 +59,11 @@ def read_exif(block: bytes) -> ExifTags:
 
 def exif_of(directory: Directory) -> ExifTags:
     """Read Exif from its first directory, which in a TIFF is that of the first page."""
-    orientation = directory.integer(_ORIENTATION, 1)
+    orientation = directory.integer(_ORIENTATION, 0)
+    is_stated = 1 <= orientation <= 8
     return ExifTags(
-        orientation=orientation if 1 <= orientation <= 8 else 1,
+        orientation=orientation if is_stated else 1,
+        states_orientation=is_stated,
         colour=_colour(directory),
         camera=bool(directory.text(_MAKE) or directory.text(_MODEL)),
         creator=directory.text(_ARTIST),

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pyvips
 
+from platemark.imaging.from_lab import brought_from_lab
 from platemark.imaging.resample import enlarge_picture, reduce_picture
+from platemark.imaging.sharpen import Sharpened, sharpen_face
 from platemark.imaging.source import (
     Profile,
     colour_bands,
@@ -19,15 +21,17 @@ from platemark.imaging.source import (
 )
 from platemark.imaging.steps import PictureFault
 from platemark.model.finding import Change
-from platemark.model.plan import Plan
+from platemark.model.plan import Plan, Sharpening
 from platemark.model.terms import Box
-from platemark.model.units import shown
+from platemark.model.units import MM_PER, shown
 
 _TILE_PX = 256
 _CLASSIC_TIFF_BYTES = 4_000_000_000
 
 
-def make_face(original: pyvips.Image, plan: Plan, source: Profile, path: str) -> tuple[Change, ...]:
+def make_face(
+    original: pyvips.Image, plan: Plan, source: Profile, path: str, threads: int
+) -> tuple[Change, ...]:
     """Write the face and say what was done to the pixels on the way.
 
     Args:
@@ -35,17 +39,36 @@ def make_face(original: pyvips.Image, plan: Plan, source: Profile, path: str) ->
         plan: Says orientation, crop and size.
         source: The picture's profile.
         path: File to write.
+        threads: To sharpen with.
 
     Raises:
         PictureFault: the picture is not the one that was planned with.
     """
+    how = plan.sharpen
+    if how is None:
+        return _unsharpened(original, plan, source, path)
+    plain = Path(path).with_suffix(".plain")
+    try:
+        changes = _unsharpened(original, plan, source, str(plain))
+        size = (plan.placed.width, plan.placed.height)
+        done = sharpen_face(str(plain), path, size, source, how, threads)
+    finally:
+        plain.unlink(missing_ok=True)
+    return (*changes, _sharpened(plan, how, source, done))
+
+
+def _unsharpened(
+    original: pyvips.Image, plan: Plan, source: Profile, path: str
+) -> tuple[Change, ...]:
     box = stored_box(plan.crop, plan.orientation, original.width, original.height)
     if min(box.left, box.top) < 0 or (
         box.left + box.width > original.width or box.top + box.height > original.height
     ):
         raise PictureFault("The plan takes more than the picture has; plan the picture again.")
-    changes = [*_shape_changes(original, plan), *_sample_changes(original, source)]
+    changes = [*_shape_changes(original, plan), *_sample_changes(original, plan, source)]
     picture = _cropped(original, box)
+    if plan.source_profile_from == "lab":
+        picture = brought_from_lab(picture, source)
     picture = in_16_bit(colour_bands(picture, source))
     is_turned = plan.orientation >= 5
     wanted = plan.placed
@@ -123,7 +146,30 @@ def _shape_changes(original: pyvips.Image, plan: Plan) -> Iterator[Change]:
         yield Change("cropped", f"Cropped: {sides}; {before} became {after}.", before, after)
 
 
-def _sample_changes(original: pyvips.Image, source: Profile) -> Iterator[Change]:
+def _sharpened(plan: Plan, how: Sharpening, source: Profile, done: Sharpened) -> Change:
+    millimetres = shown(how.radius_px / plan.ppi * MM_PER["in"], 2)
+    radius, amount = shown(how.radius_px, 1), shown(how.amount, 2)
+    what = f"lightness for {how.surface}"
+    if how.seen_from:
+        what += f", seen from {how.seen_from}"
+    as_encoded = ""
+    if not done.on_lightness:
+        as_encoded = (
+            f"; on all channels as encoded, because {source.name} does not say what their "
+            "lightness is"
+        )
+    share = shown(Fraction(done.changed) * 100, 1)
+    return Change(
+        "sharpened",
+        f"Sharpened {what}: radius {millimetres} mm ({radius} px), amount {amount}, differences "
+        f"under {shown(how.threshold_l, 1)} L* left alone, halo at most "
+        f"{shown(how.overshoot_l, 1)} L*; {share} % of the pixels changed{as_encoded}.",
+        "as it came",
+        f"radius {radius} px, amount {amount}",
+    )
+
+
+def _sample_changes(original: pyvips.Image, plan: Plan, source: Profile) -> Iterator[Change]:
     colour = 1 if original.bands < 3 else 3
     if original.bands > colour:
         count = original.bands - colour
@@ -134,6 +180,15 @@ def _sample_changes(original: pyvips.Image, source: Profile) -> Iterator[Change]
             f"{original.bands} channels",
             f"{colour} channels",
         )
+    if plan.source_profile_from == "lab":
+        yield Change(
+            "from-lab",
+            "Brought from Lab into ROMM RGB at 16 bit, relative to its white (D50); colours that "
+            "ROMM RGB does not have were clipped.",
+            "Lab",
+            f"{source.name} {source.sha256[:8]}",
+        )
+        return
     if colour < source.bands:
         yield Change(
             "grey-as-rgb",

@@ -32,7 +32,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import BinaryIO, Final
 
-from platemark.imaging.tiff_tags import PixelRows
+from platemark.imaging.tiff_page import PixelRows
 
 BLOCK_BYTES: Final = 4096
 
@@ -41,8 +41,8 @@ _LEAST_LAST_BLOCK = 512
 """Bytes of a last block that is looked at; fewer may be zero for many reasons."""
 
 _PIECE_BLOCKS = 16
-"""Read at a time: 64 KiB stay in the processor's cache, and larger pieces took four times "
-"as long."""
+"""Read at a time: 64 KiB stay in the processor's cache, and larger pieces took four times
+as long."""
 
 _MOST_COMPARED = 64 * 1024
 _FARTHEST = 1 << 62

@@ -27,6 +27,7 @@ _FRAMES: Final = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _PROGRESSIVE: Final = frozenset({0xC2, 0xC6, 0xCA, 0xCE})
 _LOSSLESS: Final = frozenset({0xC3, 0xC7, 0xCB, 0xCF})
 _STANDALONE: Final = frozenset({0x01, *range(0xD0, 0xD9)})
+_TABLES = 0xDB
 _MOST_SEGMENTS = 100_000
 _MOST_FILL = 1 << 16
 _FIRST_PIECE, _LARGEST_PIECE = 1 << 12, 1 << 20
@@ -50,6 +51,12 @@ class JpegTags:
     progressive: bool = False
     lossless: bool = False
     """Coded without loss, a form that hardly any program reads."""
+    sampling: tuple[tuple[int, int], ...] = ()
+    """Of each channel, how finely it is held across and down (T.81, B.2.2)."""
+    table_numbers: tuple[int, ...] = ()
+    """Of each channel, its quantisation table."""
+    tables: dict[int, tuple[int, ...]] = field(default_factory=dict)
+    """Quantisation tables by number, 64 divisors each in zigzag order (T.81, B.2.4.1)."""
     jfif_ppi: tuple[Fraction, Fraction] | None = None
     exif: bytes = b""
     """Exif block, a TIFF of its own; empty where there is none."""
@@ -182,11 +189,14 @@ def _read_segment(
 ) -> None:
     marker, offset, length = segment
     is_metadata = 0xE0 <= marker <= 0xEF or marker == 0xFE
-    if not is_metadata and marker not in _FRAMES:
+    if not is_metadata and marker not in _FRAMES and marker != _TABLES:
         return
     body = read_at(stream, size, offset, length, "next part")
     if marker in _FRAMES:
         _read_frame(tags, marker, body)
+        return
+    if marker == _TABLES:
+        _read_tables(tags, body)
         return
     if marker == 0xE2 and body.startswith(_ICC):
         _keep_chunk(parts, body[len(_ICC) :])
@@ -214,6 +224,22 @@ def _read_frame(tags: JpegTags, marker: int, body: bytes) -> None:
     tags.lossless = marker in _LOSSLESS
     if not tags.width or not tags.height:
         raise TagDamage("the JPEG does not say how wide and high its picture is")
+    rows = [body[at : at + 3] for at in range(6, len(body) - 2, 3)][: tags.components]
+    tags.sampling = tuple((row[1] >> 4, row[1] & 15) for row in rows)
+    tags.table_numbers = tuple(row[2] for row in rows)
+
+
+def _read_tables(tags: JpegTags, body: bytes) -> None:
+    """Keep quantisation tables; only the decoder can tell that one is wrong."""
+    at = 0
+    while at < len(body):
+        is_wide, number = body[at] >> 4, body[at] & 15
+        length = 128 if is_wide else 64
+        raw = body[at + 1 : at + 1 + length]
+        if len(raw) < length:
+            return
+        tags.tables.setdefault(number, struct.unpack(">64H" if is_wide else "64B", raw))
+        at += 1 + length
 
 
 def _jfif_ppi(body: bytes) -> tuple[Fraction, Fraction] | None:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from platemark.imaging.convert import Conversion, Places
 from platemark.imaging.depth import dither_rows, dither_tile, round_rows
 from platemark.imaging.edges import Document, is_bordered
+from platemark.imaging.slug import Slug, slug_of
 from platemark.imaging.tiff_writer import STRIP_ROWS
 from platemark.model.plan import Plan
 
@@ -51,9 +52,11 @@ class PrintPass:
     """Pixels of the face whose values are kept for judging."""
     seen: Seen
     tile: Codes16 = field(init=False)
+    slug: Slug | None = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "tile", dither_tile(self.plan.dither_seed))
+        object.__setattr__(self, "slug", slug_of(self.plan))
 
     def strips(self, threads: int, pack: Callable[[Samples], Packed]) -> Iterator[Packed]:
         """Yield the packed strips of the whole print, from the top.
@@ -105,6 +108,8 @@ class PrintPass:
             converted = convert(pixels, in_place=True)
             self.seen.after[here] = converted[rows, columns]
         print_rows = self._on_paper(converted, first, top, height)
+        if self.slug is not None:
+            self.slug.put(print_rows, top)
         if self.plan.mirror:
             print_rows = print_rows[:, ::-1]
         return pack(self._to_depth(print_rows, top))

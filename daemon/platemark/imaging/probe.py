@@ -17,15 +17,14 @@ from typing import Any, BinaryIO, Final
 
 import pyvips
 
-from platemark.imaging.header_facts import Header, read_header
+from platemark.imaging.header import Header
+from platemark.imaging.header_facts import read_header
 from platemark.imaging.holes import BLOCK_BYTES, find_hole
 from platemark.imaging.opening import open_picture
+from platemark.imaging.pixel_facts import look_at_pixels
 from platemark.imaging.steps import tells_of_memory, tells_of_threads
 from platemark.model.picture import Facts
 from platemark.model.work import HeaderLimits, ProbeReport, ProbeTask
-
-_OPAQUE: Final = {"uchar": 255.0, "ushort": 65535.0, "uint": 4294967295.0}
-"""Largest code of each sample form; a float's is 1."""
 
 # Words of libtiff, libjpeg and libpng, for want of codes.
 _NO_MEMORY: Final = ("no space for", "insufficient memory", "not enough memory")
@@ -104,25 +103,38 @@ def _over_limits(header: Header, limits: HeaderLimits) -> Iterator[str]:
 
 
 def _decode(path: str, header: Header) -> Facts:
-    """Decode the whole picture once and return its facts, with damage or with what alpha it has."""
+    """Decode the whole picture once and return its facts, with damage or what the pixels say."""
     facts = header.facts
     try:
         image = open_picture(path, facts.format)
         disagreement = _disagreement(image, header)
         if disagreement:
             return replace(facts, damage=disagreement)
-        # Every row is decoded whatever bands are used; one band makes the least arithmetic.
-        band = 0 if header.alpha_band is None else header.alpha_band % image.bands
-        mean = image.extract_band(band).avg()
+        seen = look_at_pixels(image, header.alpha_band)
+        uniform = seen.uniform and _is_uniform(path, header)
     except pyvips.Error as error:
         return _with_decoder_fault(facts, error)
-    if header.alpha_band is None:
-        return facts
-    # The mean of whole numbers equals their largest possible value only where all of them do.
-    # Of floats it may be no number at all, which is not opaque either.
-    if not mean >= _OPAQUE.get(image.format, 1.0):
-        return replace(facts, alpha="transparent")
-    return replace(facts, alpha="opaque")
+    if header.alpha_band is not None:
+        facts = replace(facts, alpha="opaque" if seen.opaque else "transparent")
+    return replace(
+        facts,
+        uniform=uniform,
+        solid_border=seen.solid_border,
+        # A flat picture that an editor left blank stands for layers that only it can draw.
+        composite_missing=facts.composite_missing or (facts.layered and uniform),
+    )
+
+
+def _is_uniform(path: str, header: Header) -> bool:
+    """Tell whether a picture that seems to be of one colour is; only such a one is read again."""
+    figures = open_picture(path, header.facts.format).stats()
+    alpha = -1 if header.alpha_band is None else header.alpha_band % (figures.height - 1)
+    # The first row is for all bands together; smallest and largest stand first in each.
+    return all(
+        figures(0, band + 1) == figures(1, band + 1)
+        for band in range(figures.height - 1)
+        if band != alpha
+    )
 
 
 def _disagreement(image: Any, header: Header) -> str:

@@ -43,7 +43,7 @@ def render(task: RenderTask) -> RenderReport:
     output = find_profile(plan.output_profile_sha256, files, source.data)
     if output.bands != 3:
         raise PictureFault("The print would be grey; labs print RGB, so plan it with an RGB space.")
-    changes = list(make_face(original, plan, source, task.face))
+    changes = list(make_face(original, plan, source, task.face, threads()))
     conversion = conversion_of(plan, source, output)
     placed = plan.placed
     with (

@@ -26,7 +26,7 @@ _ROUNDING = 0.01
 
 
 @dataclass(frozen=True, slots=True)
-class _Tables:
+class LightTables:
     """One curve's tables, 65,536 entries each."""
 
     light: Floats
@@ -52,7 +52,7 @@ def reduce_picture(
         The picture, and whether it was done in linear light (else as encoded, where the profile
         has no curves that can be turned round).
     """
-    tables = _all_tables(profile)
+    tables = light_tables(profile)
     if tables is None:
         return _encoded(_reduced(image.cast("float"), width, height)), False
     light = image.maplut(_lut([each.light for each in tables]))
@@ -101,7 +101,7 @@ def _encoded(image: pyvips.Image) -> pyvips.Image:
     return named_16_bit((image.clamp(min=0, max=_TOP) + 0.5).cast("ushort"))
 
 
-def _all_tables(profile: IccProfile) -> list[_Tables] | None:
+def light_tables(profile: IccProfile) -> list[LightTables] | None:
     """Tables of each channel, or None where linear light is not known.
 
     A profile with tables of its own converts by them, not by its curves; one whose connection
@@ -109,7 +109,7 @@ def _all_tables(profile: IccProfile) -> list[_Tables] | None:
     """
     if profile.tables or not profile.curves or profile.header.pcs != "XYZ":
         return None
-    made: dict[ToneCurve, _Tables | None] = {}
+    made: dict[ToneCurve, LightTables | None] = {}
     for curve in profile.curves:
         if curve not in made:
             made[curve] = _tables(curve)
@@ -120,7 +120,7 @@ def _all_tables(profile: IccProfile) -> list[_Tables] | None:
     return usable if len(usable) == len(found) else None
 
 
-def _tables(curve: ToneCurve) -> _Tables | None:
+def _tables(curve: ToneCurve) -> LightTables | None:
     if curve.table:
         entries = np.linspace(0, _TOP, len(curve.table))
         linear = np.interp(_CODES, entries, np.asarray(curve.table))
@@ -137,7 +137,7 @@ def _tables(curve: ToneCurve) -> _Tables | None:
     code[0] = min(code[0], root[0])
     if linear[-2] == linear[-1]:
         code[int(last - _ROUNDING) :] = _TOP
-    return _Tables(linear * _TOP**2, code - root + 0.5)
+    return LightTables(linear * _TOP**2, code - root + 0.5)
 
 
 def _lut(columns: list[Floats]) -> pyvips.Image:

@@ -63,7 +63,12 @@ class _NoValue(ValueError):
 
 
 def gather(
-    root: Path, relative: bytes, surface_defaults: Sequence[tuple[str, str]] = ()
+    root: Path,
+    relative: bytes,
+    surface_defaults: Sequence[tuple[str, str]] = (),
+    *,
+    ordered: Layer | None = None,
+    surface: str | None = None,
 ) -> Gathered:
     """Collect every layer for one file; the file itself need not be there any more.
 
@@ -71,6 +76,9 @@ def gather(
         root: The hot folders' root.
         relative: The file's path under it; the first folder is the surface's.
         surface_defaults: What the surface's own settings give.
+        ordered: The row of an order sheet that asks for this file.
+        surface: Where the row asks for another surface than the folder's: what the folders say
+            for their own surface does not count then, and that surface's own `request.toml` does.
 
     Returns:
         The layers, and what could not be read, all at once. Folder names that are no size become
@@ -79,9 +87,11 @@ def gather(
     """
     *folders, name = relative.split(b"/")
     defaults, sizes, almost = _from_folders(folders[1:])
+    if surface is not None and os.fsencode(surface) != folders[0]:
+        folders, sizes, almost = [os.fsencode(surface)], [], []
     if surface_defaults:
-        surface = f"surface {shown_name(folders[0])}"
-        defaults.append(Layer(surface, tuple(surface_defaults), "default"))
+        settings = f"surface {shown_name(folders[0])}"
+        defaults.append(Layer(settings, tuple(surface_defaults), "default"))
     troubles: list[Trouble] = []
     request_files: list[bytes] = []
     for depth in range(1, len(folders) + 1):
@@ -100,6 +110,8 @@ def gather(
         troubles += sidecar.troubles
         if sidecar.values:
             statements.append(Layer(sidecar.source, sidecar.values))
+    if ordered is not None:
+        statements.append(ordered)
     layers = (*defaults, *statements, *words_of(name), *sizes)
     if not any(key in ("size", "sheet") for layer in layers for key, _ in layer.values):
         troubles += filter(None, (*almost, almost_size_of(name)))

@@ -30,6 +30,15 @@ REQUEST = b"request.toml"
 SIDECAR = b".toml"
 """Ends the name of a request that stands beside its picture: `heron.tif.toml`."""
 
+SHEET = b".csv"
+"""Ends the name of an order sheet, in any case."""
+
+SHEET_ANSWER = b".ANSWER.txt"
+"""Ends the name of what is said about an order sheet, beside it: `spring.csv.ANSWER.txt`."""
+
+DOCUMENTS = (b".xlsx", b".xls", b".xlsm", b".ods", b".fods", b".numbers", b".tsv")
+"""End the names of tables that are no order sheets until they are saved as CSV."""
+
 DEEPEST = 20
 """Folders within folders that are looked into."""
 
@@ -74,7 +83,7 @@ class Sighting:
     inode: int
     device: int
     surface: str
-    """The first folder of the path."""
+    """The first folder of the path; empty for what lies in the root itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +110,16 @@ class Look:
     """The hot folders cannot be seen; nothing may be concluded from what is missing."""
     next_look_s: float | None
     """Seconds until something may have settled; None where nothing is moving."""
+    sheets: tuple[Sighting, ...] = ()
+    """Settled order sheets, by path, for as long as they lie there."""
+    moving_sheets: tuple[bytes, ...] = ()
+    """Paths of order sheets that are not still yet."""
+    shut_sheets: tuple[bytes, ...] = ()
+    """Paths of order sheets that Platemark may not read."""
+    arriving: tuple[bytes, ...] = ()
+    """Paths of files that are no requests and not still yet."""
+    sheet_answers: tuple[bytes, ...] = ()
+    """Paths of what was said beside order sheets."""
 
 
 @dataclass(slots=True)
@@ -119,6 +138,10 @@ class _Unit:
     """Those of them that not everybody may read; for the others nobody needs to be asked."""
     lone: list[Sighting] = field(default_factory=list)
     """Sidecars whose picture is not there."""
+    sheets: list[tuple[bytes, os.stat_result]] = field(default_factory=list)
+    """Order sheets; each is a unit of quiet of its own besides."""
+    answers: list[bytes] = field(default_factory=list)
+    """What was said beside order sheets; it comes and goes unseen."""
     ours: frozenset[bytes] = frozenset()
     """Claimed drops and their sidecars: the caller makes them vanish."""
     since: float = 0.0
@@ -136,6 +159,9 @@ class HotFolders:
     batch that is being copied is not to be torn apart. For the same reason the surface's own
     `request.toml` belongs to every unit of the surface, and a partial name (`.part`, hidden, `~`)
     that comes, grows or goes makes its unit young again: somebody is copying.
+
+    An order sheet belongs to its folder's unit, so that pictures beside it wait while it is
+    written, and is a unit of its own too: it can be read while they are still being copied.
 
     What the caller has claimed may vanish without making the rest wait.
     """
@@ -173,7 +199,7 @@ class HotFolders:
         Args:
             known: (device, inode, size, mtime_ns) of the drops that are claimed and not yet let
                 go. They are not reported again, wherever in the hot folders they lie; a late write
-                makes one a new file. The device is not compared: a share or disk that was
+                makes one a new file. Order sheets among them are reported, and may vanish. The device is not compared: a share or disk that was
                 connected anew, or a restart, may number it differently.
 
         Returns:
@@ -212,18 +238,25 @@ class HotFolders:
             top = _Unit()
             folders = self._list(root, b"", top)
             top.entries.pop(_WAITING, None)
+            if _TAKEN not in self._surfaces:
+                # Order sheets are let go into it.
+                top.entries.pop(_TAKEN, None)
+                folders.discard(_TAKEN)
             here = sorted(folders & self._surfaces)
             nothing = not here and (self._had_surfaces or not top.entries)
             if replaced or nothing:
                 return None
             self._had_surfaces = bool(here)
             top.files = [(path, status) for path, status in top.files if path != _WAITING]
-            top.oddities += [self._misplaced(path) for path, _ in top.files]
+            top.oddities += [self._misplaced(path) for path, _ in top.files if not is_sheet(path)]
             top.oddities += [self._misspelt(name) for name in sorted(folders - self._surfaces)]
-            top.files = []
+            top.files = [each for each in top.files if is_sheet(each[0])]
             units = {b"": top}
             for name in here:
                 units.update(self._read_surface(root, name))
+        for unit in list(units.values()):
+            for path, status in _take_out_sheets(unit):
+                units[path] = _Unit({path: unit.entries[path]}, sheets=[(path, status)])
         return units
 
     def _read_surface(self, root: int, name: bytes) -> dict[bytes, _Unit]:
@@ -276,6 +309,9 @@ class HotFolders:
         with os.scandir(folder) as entries:
             for entry in entries:
                 name = os.fsencode(entry.name)
+                if name.endswith(SHEET_ANSWER) and is_sheet(name.removesuffix(SHEET_ANSWER)):
+                    unit.answers.append(prefix + name)
+                    continue
                 ignored = is_ignored(name)
                 if ignored and is_litter(name):
                     continue
@@ -288,13 +324,17 @@ class HotFolders:
                 if kind == stat.S_IFDIR:
                     # A folder's times change whenever something in it does; that is seen there.
                     unit.entries[path] = (status.st_dev, status.st_ino)
-                    if not ignored:
+                    if name.lower().endswith(DOCUMENTS) and name not in self._surfaces:
+                        unit.oddities.append(_document(path))
+                    elif not ignored:
                         folders.add(name)
                     continue
                 unit.entries[path] = durable.identity(status)[:parts]
                 if ignored:
                     continue
-                if kind == stat.S_IFREG and status.st_nlink == 1:
+                if kind == stat.S_IFREG and name.lower().endswith(DOCUMENTS):
+                    unit.oddities.append(_document(path))
+                elif kind == stat.S_IFREG and status.st_nlink == 1:
                     unit.files.append((path, status))
                 else:
                     unit.oddities.append(_no_plain_file(path, kind))
@@ -338,6 +378,9 @@ class HotFolders:
         settled: list[Sighting] = []
         lone: list[Sighting] = []
         oddities: list[Oddity] = []
+        sheets: list[Sighting] = []
+        moving_sheets: list[bytes] = []
+        shut_sheets: list[bytes] = []
         moving = 0
         waits: list[float] = []
         for unit in self._units.values():
@@ -351,7 +394,15 @@ class HotFolders:
                         oddities.append(_unreadable_file(sighting.relative))
                 lone += unit.lone
             else:
-                waiting += len(unit.pictures) + len(unit.lone)
+                waiting += len(unit.pictures) + len(unit.lone) + len(unit.sheets)
+            for sheet in (_sighting(path, status) for path, status in unit.sheets):
+                if not unit.quiet:
+                    moving_sheets.append(sheet.relative)
+                elif self._may_read(sheet):
+                    sheets.append(sheet)
+                else:
+                    shut_sheets.append(sheet.relative)
+                    oddities.append(_unreadable_file(sheet.relative))
             if waiting:
                 moving += waiting
                 waits.append(max(0.0, unit.since + self._quiet_s - began))
@@ -362,6 +413,20 @@ class HotFolders:
             lone_sidecars=tuple(sorted(lone, key=lambda sighting: sighting.relative)),
             offline=False,
             next_look_s=min(waits, default=None),
+            sheets=tuple(sorted(sheets, key=lambda sheet: sheet.relative)),
+            moving_sheets=tuple(sorted(moving_sheets)),
+            shut_sheets=tuple(sorted(shut_sheets)),
+            arriving=tuple(
+                sorted(
+                    sighting.relative
+                    for unit in self._units.values()
+                    if not unit.quiet
+                    for sighting in unit.pictures
+                )
+            ),
+            sheet_answers=tuple(
+                sorted(path for unit in self._units.values() for path in unit.answers)
+            ),
         )
 
     def _may_read(self, sighting: Sighting) -> bool:
@@ -407,7 +472,17 @@ def open_drop(root: Path, relative: bytes) -> int:
         ValueError: the path leaves the root.
         OSError: it may not be read, or the disk refuses.
     """
-    *folders, name = _parts(relative)
+    return _open_below(root, _parts(relative))
+
+
+def open_sheet(root: Path, relative: bytes) -> int:
+    """Open an order sheet as `open_drop` opens a drop; it may lie in the hot root itself."""
+    return _open_below(root, _parts(relative, least=1))
+
+
+def _open_below(root: Path, parts: list[bytes]) -> int:
+    *folders, name = parts
+    relative = b"/".join(parts)
     at = os.open(root, os.O_RDONLY | os.O_DIRECTORY)
     try:
         for folder in folders:
@@ -451,36 +526,85 @@ def let_go(root: Path, relative: bytes, job: int) -> Path:
         DiskFault: `taken` is no folder, or the disk refuses.
         ValueError: the path leaves the root.
     """
-    *folders, name = _parts(relative)
+    parts = _parts(relative)
+    target = _move_to_taken(root, parts, parts[:1], f"{job_number(job)}-".encode())
+    if target is None:
+        raise DiskFault(
+            f"{TAKEN} in {os.fsdecode(parts[0])} holds too many files of job {job_number(job)}.",
+            "Move some of them elsewhere.",
+        )
+    return target
+
+
+def sheet_taken_path(root: Path, relative: bytes, number: int) -> Path:
+    """Where an order sheet is let go to: `taken/sheet-000123-<name>`.
+
+    `taken` is that of the sheet's surface; for a sheet in the hot root itself, the root's.
+
+    Args:
+        root: The hot folders' root.
+        relative: The sheet's path under it.
+        number: Of the entry that says that it was read.
+    """
+    *folders, name = _parts(relative, least=1)
+    at = root / os.fsdecode(folders[0]) if folders else root
+    return at / TAKEN / os.fsdecode(_fitting(_sheet_front(number), name, b""))
+
+
+def let_sheet_go(root: Path, relative: bytes, number: int) -> Path:
+    """Move an order sheet to `taken/` on its own volume, as `let_go` moves a drop.
+
+    Returns:
+        Where it is now: `sheet_taken_path`, or the same with `-2` and so on.
+
+    Raises:
+        FileNotFoundError: it is gone already.
+        DiskFault: `taken` is no folder, or the disk refuses.
+        ValueError: the path leaves the root.
+    """
+    parts = _parts(relative, least=1)
+    target = _move_to_taken(root, parts, parts[:-1][:1], _sheet_front(number))
+    if target is None:
+        raise DiskFault(f"{TAKEN} holds too many order sheets.", "Move some of them elsewhere.")
+    return target
+
+
+def _sheet_front(number: int) -> bytes:
+    return b"sheet-%06d-" % number
+
+
+def _move_to_taken(
+    root: Path, parts: list[bytes], beside: list[bytes], front: bytes
+) -> Path | None:
+    """Move a file to the `taken` in the root or in its first folder; None where no name is free."""
+    *folders, name = parts
     with ExitStack() as stack:
         opened = [stack.enter_context(_opened(os.open(root, os.O_RDONLY | os.O_DIRECTORY)))]
         for folder in folders:
             below = os.open(folder, _OPEN_FOLDER, dir_fd=opened[-1])
             opened.append(stack.enter_context(_opened(below)))
         os.stat(name, dir_fd=opened[-1], follow_symlinks=False)
-        taken = stack.enter_context(_opened(_taken_folder(root, folders[0], opened[1])))
+        at = root.joinpath(*map(os.fsdecode, beside))
+        taken = stack.enter_context(_opened(_taken_folder(at, opened[len(beside)])))
+        source = root / os.fsdecode(b"/".join(parts))
         for number in range(1, _NAMES_TRIED):
             again = b"" if number == 1 else b"-%d" % number
-            fitting = _fitting(f"{job_number(job)}-".encode(), name, again)
-            target = root / os.fsdecode(folders[0]) / TAKEN / os.fsdecode(fitting)
+            target = at / TAKEN / os.fsdecode(_fitting(front, name, again))
             try:
-                durable.publish_at(opened[-1], root / os.fsdecode(relative), taken, target)
+                durable.publish_at(opened[-1], source, taken, target)
             except durable.AlreadyThere:
                 continue
             return target
-    raise DiskFault(
-        f"{TAKEN} in {os.fsdecode(folders[0])} holds too many files of job {job_number(job)}.",
-        "Move some of them elsewhere.",
-    )
+    return None
 
 
-def _taken_folder(root: Path, surface: bytes, surface_folder: int) -> int:
-    """Open a surface's `taken`, which is made if it is missing; never a link."""
-    folder = root / os.fsdecode(surface) / TAKEN
+def _taken_folder(beside: Path, beside_folder: int) -> int:
+    """Open the `taken` in a folder, which is made if it is missing; never a link."""
+    folder = beside / TAKEN
     try:
         if not os.path.lexists(folder):
             durable.make_folder(folder)
-        return os.open(TAKEN, _OPEN_FOLDER, dir_fd=surface_folder)
+        return os.open(TAKEN, _OPEN_FOLDER, dir_fd=beside_folder)
     except NotADirectoryError as error:
         raise DiskFault(
             f"{folder} is not a folder, so nothing can be moved there.",
@@ -541,7 +665,7 @@ def _no_way_out(surface: int) -> str:
 
 
 def _claimed_paths(unit: _Unit, claimed: set[tuple[int, int, int]]) -> Iterator[bytes]:
-    for path, status in unit.files:
+    for path, status in (*unit.files, *unit.sheets):
         if (status.st_ino, status.st_size, status.st_mtime_ns) in claimed:
             yield path
             yield path + SIDECAR
@@ -555,6 +679,18 @@ def _same(before: _Unit, now: _Unit) -> bool:
     return all(path in now.entries or path in before.ours for path in before.entries)
 
 
+def is_sheet(name: bytes) -> bool:
+    """Whether a name is that of an order sheet."""
+    return name.lower().endswith(SHEET)
+
+
+def _take_out_sheets(unit: _Unit) -> list[tuple[bytes, os.stat_result]]:
+    sheets = [each for each in unit.files if is_sheet(each[0])]
+    if sheets:
+        unit.files = [each for each in unit.files if not is_sheet(each[0])]
+    return sheets
+
+
 def _sighting(path: bytes, status: os.stat_result) -> Sighting:
     return Sighting(
         relative=path,
@@ -563,7 +699,16 @@ def _sighting(path: bytes, status: os.stat_result) -> Sighting:
         mtime_ns=status.st_mtime_ns,
         inode=status.st_ino,
         device=status.st_dev,
-        surface=os.fsdecode(path.split(b"/", 1)[0]),
+        surface=os.fsdecode(path.split(b"/", 1)[0]) if b"/" in path else "",
+    )
+
+
+def _document(path: bytes) -> Oddity:
+    stem, _, _ = shown_name(path.rsplit(b"/", 1)[-1]).rpartition(".")
+    return Oddity(
+        path,
+        "A table of this kind cannot be read as an order sheet, and it is no picture.",
+        f"Open it, save it as CSV (UTF-8) under the name {stem}.csv here, and remove this one.",
     )
 
 
@@ -621,9 +766,9 @@ def _too_deep(path: bytes) -> Oddity:
     )
 
 
-def _parts(relative: bytes) -> list[bytes]:
+def _parts(relative: bytes, least: int = 2) -> list[bytes]:
     parts = relative.split(b"/")
-    if len(parts) < 2 or any(part in (b"", b".", b"..") or b"\0" in part for part in parts):
+    if len(parts) < least or any(part in (b"", b".", b"..") or b"\0" in part for part in parts):
         raise ValueError(f"{relative!r} is no path of a drop")
     return parts
 

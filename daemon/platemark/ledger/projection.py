@@ -65,10 +65,12 @@ def _claimed(connection: sqlite3.Connection, entry: Entry) -> None:
         "INSERT INTO jobs (job, state, seq, claimed_seq, surface, original_name, original_sha256,"
         " moved_at, moved_seq) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
-            entry.job, body["state"], entry.seq, entry.seq, body["drop"]["surface_folder"],
-            body["name"], body["original"]["sha256"], entry.at, entry.seq,
+            entry.job, body["state"], entry.seq, entry.seq,
+            body.get("surface", body["drop"]["surface_folder"]), body["name"], body["original"]["sha256"], entry.at, entry.seq,
         ),
     )  # fmt: skip
+    if "drop_of" in body:
+        return
     drop = body["drop"]
     connection.execute(
         "INSERT INTO drops (job, path_hex, device, inode, size, mtime_ns, sha256, "

@@ -15,6 +15,7 @@ from platemark.model.request import CROP_NAMES, Border, CropBox, Request
 from platemark.model.surface import Surface
 from platemark.model.terms import Box, EdgeChoice
 from platemark.model.units import (
+    MM_PER,
     ZERO,
     Length,
     OneSide,
@@ -25,7 +26,8 @@ from platemark.model.units import (
     shown,
 )
 
-_REAL_PIXELS_AT_EDGE = ("included", "image")
+REAL_PIXELS_AT_EDGE = ("included", "image")
+"""Where bleed or wrap is the picture's own rim."""
 
 
 class Misfit(ValueError):
@@ -62,7 +64,7 @@ class Layout:
     tuck_px: int
     wrap: Length
     aspect_error: Fraction
-    """|(w/h)/(W/H) - 1| of the whole picture against the place it must fill."""
+    """|(w/h)/(W/H) - 1| of the picture, or of what `crop_at` keeps, against the place it fills."""
     cut_mm: Fraction
     """What the crop takes off each of two sides, on the print."""
 
@@ -97,6 +99,43 @@ def aspect_error(width: int, height: int, size: Size) -> Fraction:
     return abs(ratio - 1)
 
 
+@dataclass(frozen=True, slots=True)
+class _Extras:
+    """What lies around the face on each side, as lengths."""
+
+    bleed: Length = ZERO
+    wrap: Length = ZERO
+    tuck: Length = ZERO
+
+    @property
+    def mm(self) -> Fraction:
+        return self.bleed.mm + self.wrap.mm + self.tuck.mm
+
+    def px(self, ppi: Fraction) -> tuple[int, int, int]:
+        """Each rounded up by itself."""
+        return self.bleed.px_up(ppi), self.wrap.px_up(ppi), self.tuck.px_up(ppi)
+
+
+def document_px(size: Size, extras: tuple[Length, ...], ppi: Fraction | int) -> tuple[int, int]:
+    """Pixels of a whole document: trim rounded half up, each extra rounded up on each side."""
+    ppi = Fraction(ppi)
+    around = 2 * sum(length.px_up(ppi) for length in extras)
+    return size.w.px(ppi) + around, size.h.px(ppi) + around
+
+
+def turned_on_its_side(width: int, height: int, request: Request, surface: Surface) -> Size | None:
+    """The written size of a surface with a direction, where the picture stands the other way.
+
+    None wherever the size may follow the picture, where either is square, and where `fit` says
+    what to do.
+    """
+    size = request.size or request.sheet
+    if surface.direction == "none" or request.fit != "hold" or not isinstance(size, Size):
+        return None
+    both = {size.orientation, orientation_of(width, height)}
+    return size if both == {"portrait", "landscape"} else None
+
+
 def measures_of(width: int, height: int, request: Request, surface: Surface) -> Measures:
     """Find size, sheet and border from any two of them, standing like the picture.
 
@@ -118,7 +157,7 @@ def measures_of(width: int, height: int, request: Request, surface: Surface) -> 
     size = stand(size) if size and not isinstance(request.size, OneSide) else size
     sheet = stand(request.sheet) if request.sheet else None
     border = request.border
-    if request.fit == "border" and border is None and size is not None:
+    if _keeps_whole(request) and size is not None and not isinstance(request.size, OneSide):
         sheet = sheet or size
         size = _whole_inside(width, height, sheet)
     if size and sheet and border:
@@ -159,58 +198,127 @@ def lay_out(
     Raises:
         Misfit: the measures contradict each other or the product.
     """
-    measures = measures_of(width, height, request, surface)
-    edge = _edge_of(request, surface, measures)
-    bleed, wrap, tuck = _extras(request, surface, product, measures, edge)
-    covered_mm = (measures.size.w.mm, measures.size.h.mm)
-    extra_mm = bleed.mm + wrap.mm + tuck.mm
-    if edge.mode in _REAL_PIXELS_AT_EDGE:
-        covered_mm = (covered_mm[0] + 2 * extra_mm, covered_mm[1] + 2 * extra_mm)
-    crop = _crop(width, height, covered_mm, request.crop_at)
-    native = min(
-        Fraction(crop.width) / (covered_mm[0] / Fraction(254, 10)),
-        Fraction(crop.height) / (covered_mm[1] / Fraction(254, 10)),
+    source = _source(width, height, request)
+    measures = measures_of(source.width, source.height, request, surface)
+    edge = _edge_of(request, surface, product, measures)
+    extras = _extras(request, surface, product, edge)
+    covering = extras if edge.mode in REAL_PIXELS_AT_EDGE else _Extras()
+    if isinstance(request.size, OneSide) and covering.mm:
+        size = _both_sides(request.size, source.width, source.height, covering.mm)
+        measures = Measures(size, size, measures.border)
+    covered_mm = (measures.size.w.mm + 2 * covering.mm, measures.size.h.mm + 2 * covering.mm)
+    ppi = _prepared_ppi(source, measures.size, covering, product)
+    whole = ppi is not None or isinstance(request.size, OneSide) or _keeps_whole(request)
+    crop = source if whole else _crop(source, covered_mm, request.crop_at)
+    native = ppi or min(
+        Fraction(side) / (mm / MM_PER["in"])
+        for side, mm in zip((crop.width, crop.height), covered_mm, strict=True)
     )
     keep = product.ppi.lowest <= native <= product.ppi.highest
     ppi = native if keep else Fraction(product.ppi.target)
-    bleed_px, wrap_px, tuck_px = bleed.px_up(ppi), wrap.px_up(ppi), tuck.px_up(ppi)
-    boxes = _boxes(measures, edge, crop, ppi, bleed_px + wrap_px + tuck_px, keep=keep)
-    placed, face, document = boxes
-    if wrap_px and min(face.width, face.height) < wrap_px + tuck_px:
-        raise Misfit(
-            f"a wrap of {wrap} and a tuck of {tuck} are more than the face of "
-            f"{measures.size} can give"
-        )
-    ratio_w, ratio_h = covered_mm
-    ratio = Fraction(width, height) / (ratio_w / ratio_h)
-    cut = (
-        max(
-            Fraction(width - crop.width, crop.width) * ratio_w,
-            Fraction(height - crop.height, crop.height) * ratio_h,
-        )
-        / 2
+    bleed_px, wrap_px, tuck_px = extras.px(ppi)
+    placed, face, document = _boxes(
+        measures, edge, crop, ppi, bleed_px + wrap_px + tuck_px, keep=keep
     )
+    _room_for(extras, ppi, edge, face, measures.size)
     margin = min(surface.safe_margin.px_up(ppi), (min(face.width, face.height) - 1) // 2)
     return Layout(
         size=measures.size, sheet=measures.sheet, border=measures.border,
         crop=crop, placed=placed, face=face,
         trim=document.inset(bleed_px + tuck_px), safe=face.inset(margin),
         width=document.width, height=document.height, ppi=ppi, native_ppi=native,
-        edge=edge, bleed_px=bleed_px, wrap_px=wrap_px, tuck_px=tuck_px, wrap=wrap,
-        aspect_error=abs(ratio - 1), cut_mm=cut,
+        edge=edge, bleed_px=bleed_px, wrap_px=wrap_px, tuck_px=tuck_px, wrap=extras.wrap,
+        aspect_error=abs(
+            Fraction(source.width, source.height) / (covered_mm[0] / covered_mm[1]) - 1
+        ),
+        cut_mm=_cut_mm(source, crop, covered_mm),
     )  # fmt: skip
 
 
-def _both_sides(size: Size | OneSide, width: int, height: int) -> Size:
+def _source(width: int, height: int, request: Request) -> Box:
+    """The picture, or the part of it that a box keeps, from the picture's own corner."""
+    at = request.crop_at
+    if not isinstance(at, CropBox):
+        return Box(0, 0, width, height)
+    if request.fit != "crop":
+        raise Misfit(
+            f"crop_at = {at} says what to keep, but fit is {request.fit}; say fit = crop, or leave "
+            "crop_at out"
+        )
+    left, top = round_half_up(Fraction(at.left) * width), round_half_up(Fraction(at.top) * height)
+    right = round_half_up(Fraction(at.right) * width)
+    bottom = round_half_up(Fraction(at.bottom) * height)
+    if right <= left or bottom <= top:
+        raise Misfit(f"crop_at = {at} keeps not even one pixel of {width} × {height}")
+    return Box(left, top, right - left, bottom - top)
+
+
+def _keeps_whole(request: Request) -> bool:
+    """Whether white paper makes up for the proportion; a border of a given width cannot."""
+    return request.fit == "border" and request.border is None
+
+
+def _prepared_ppi(source: Box, size: Size, covering: _Extras, product: Product) -> Fraction | None:
+    """The whole resolution at which the pixels are the size's own, rounded as a document's are.
+
+    Such a file was made for this very size: 2480 × 3508 px are A4 at 300 ppi, though 299.96 and
+    300.01 by division. It loses no row, and its resolution is written as it was meant.
+    """
+    lengths = (covering.bleed, covering.wrap, covering.tuck)
+    across = Fraction(source.width) / ((size.w.mm + 2 * covering.mm) / MM_PER["in"])
+    for ppi in (product.ppi.target, round_half_up(across), round_half_up(across) - 1):
+        is_taken = product.ppi.lowest <= ppi <= product.ppi.highest
+        if is_taken and document_px(size, lengths, ppi) == (source.width, source.height):
+            return Fraction(ppi)
+    return None
+
+
+def _cut_mm(source: Box, crop: Box, covered_mm: tuple[Fraction, Fraction]) -> Fraction:
+    return (
+        max(
+            Fraction(source.width - crop.width, crop.width) * covered_mm[0],
+            Fraction(source.height - crop.height, crop.height) * covered_mm[1],
+        )
+        / 2
+    )
+
+
+def _room_for(extras: _Extras, ppi: Fraction, edge: EdgeChoice, face: Box, size: Size) -> None:
+    """See that the face is wide enough for what lies around it."""
+    shortest = min(face.width, face.height)
+    bleed_px, wrap_px, tuck_px = extras.px(ppi)
+    # What is mirrored comes from the face, tuck and all.
+    wanted = bleed_px + wrap_px + tuck_px if edge.mode == "mirror" else wrap_px
+    if shortest >= max(wanted, 1):
+        return
+    if wrap_px:
+        raise Misfit(
+            f"a wrap of {extras.wrap} and a tuck of {extras.tuck} are more than the face of "
+            f"{size} can give"
+        )
+    raise Misfit(f"a bleed of {extras.bleed} is more than the face of {size} can give")
+
+
+def _both_sides(
+    size: Size | OneSide, width: int, height: int, extra_mm: Fraction = Fraction(0)
+) -> Size:
+    """Both sides of the face, the missing one from the picture's proportion.
+
+    Where the picture covers the edge too, its proportion is that of the whole document.
+    """
     if isinstance(size, Size):
         return size
     aspect = Fraction(width, height)
-    wide = aspect >= 1
     given = size.length
-    if (size.side == "long") == wide:
-        other = _hundredths(Fraction(given.value) / aspect)
-        return Size(given.value, other, given.unit)
-    return Size(_hundredths(Fraction(given.value) * aspect), given.value, given.unit)
+    is_width = (size.side == "long") == (aspect >= 1)
+    whole_mm = given.mm + 2 * extra_mm
+    other_mm = (whole_mm / aspect if is_width else whole_mm * aspect) - 2 * extra_mm
+    if other_mm <= 0:
+        raise Misfit(f"at {size} nothing is left of the picture for the face")
+    other = _hundredths(other_mm / MM_PER[given.unit])
+    return (
+        Size(given.value, other, given.unit) if is_width else Size(other, given.value, given.unit)
+    )
 
 
 def _hundredths(value: Fraction) -> Decimal:
@@ -240,7 +348,7 @@ def _grown(size: Size, border: Border, sign: int) -> Size:
 
 
 def _exact(mm: Fraction, unit: Unit) -> Decimal | None:
-    value = mm / {"in": Fraction(254, 10), "cm": Fraction(10), "mm": Fraction(1)}[unit]
+    value = mm / MM_PER[unit]
     scaled = value * 10**6
     return Decimal(scaled.numerator).scaleb(-6).normalize() if scaled.denominator == 1 else None
 
@@ -254,7 +362,9 @@ def _border_between(size: Size, sheet: Size) -> Border:
     return Border(side, top, side, top)
 
 
-def _edge_of(request: Request, surface: Surface, measures: Measures) -> EdgeChoice:
+def _edge_of(
+    request: Request, surface: Surface, product: Product, measures: Measures
+) -> EdgeChoice:
     bordered = measures.size != measures.sheet
     if surface.edge == "wrap":
         if bordered:
@@ -269,54 +379,51 @@ def _edge_of(request: Request, surface: Surface, measures: Measures) -> EdgeChoi
                 "edge = mirror, extend, image or solid #rrggbb"
             )
         return chosen
+    wished = request.edge is not None and request.edge.mode != "none"
     if bordered:
-        if request.edge is not None and request.edge.mode != "none":
+        if wished:
             raise Misfit("a print with a border has no bleed; leave edge or border out")
+        return EdgeChoice("none")
+    if not product.bleed.value:
+        if wished:
+            raise Misfit(
+                f"{product.name} has no bleed to fill; leave edge out, or ask the lab how much "
+                "bleed it wants and write it into the lab's file"
+            )
         return EdgeChoice("none")
     return request.edge or EdgeChoice(surface.edge_mode)
 
 
-def _extras(
-    request: Request, surface: Surface, product: Product, measures: Measures, edge: EdgeChoice
-) -> tuple[Length, Length, Length]:
+def _extras(request: Request, surface: Surface, product: Product, edge: EdgeChoice) -> _Extras:
     if surface.edge == "wrap":
         wrap = request.wrap or product.wrap
         sold = (product.wrap, *product.wraps)
         if all(wrap.mm != bar.mm for bar in sold):
             raise Misfit(f"{product.name} has bars of {', '.join(map(str, sold))}, not of {wrap}")
-        return ZERO, wrap, product.tuck
+        return _Extras(wrap=wrap, tuck=product.tuck)
     if request.wrap is not None:
         raise Misfit(f"{surface.name} is not wrapped round a bar; leave wrap out")
-    if edge.mode == "none" or measures.size != measures.sheet:
-        return ZERO, ZERO, ZERO
-    return product.bleed, ZERO, ZERO
+    return _Extras() if edge.mode == "none" else _Extras(bleed=product.bleed)
 
 
-def _crop(width: int, height: int, covered_mm: tuple[Fraction, Fraction], at: str | CropBox) -> Box:
-    left, top, whole_w, whole_h = 0, 0, width, height
-    if isinstance(at, CropBox):
-        left, top = (
-            round_half_up(Fraction(at.left) * width),
-            round_half_up(Fraction(at.top) * height),
-        )
-        whole_w = round_half_up(Fraction(at.right) * width) - left
-        whole_h = round_half_up(Fraction(at.bottom) * height) - top
+def _crop(source: Box, covered_mm: tuple[Fraction, Fraction], at: str | CropBox) -> Box:
     ratio = covered_mm[0] / covered_mm[1]
-    if Fraction(whole_w, whole_h) > ratio:
-        w, h = min(whole_w, max(1, round_half_up(whole_h * ratio))), whole_h
+    w, h = source.width, source.height
+    if Fraction(w, h) > ratio:
+        w = min(w, max(1, round_half_up(h * ratio)))
     else:
-        w, h = whole_w, min(whole_h, max(1, round_half_up(whole_w / ratio)))
+        h = min(h, max(1, round_half_up(w / ratio)))
     side = at if isinstance(at, str) and at in CROP_NAMES else "centre"
-    x = {"left": 0, "right": whole_w - w}.get(side, (whole_w - w) // 2)
-    y = {"top": 0, "bottom": whole_h - h}.get(side, (whole_h - h) // 2)
-    return Box(left + x, top + y, w, h)
+    x = {"left": 0, "right": source.width - w}.get(side, (source.width - w) // 2)
+    y = {"top": 0, "bottom": source.height - h}.get(side, (source.height - h) // 2)
+    return Box(source.left + x, source.top + y, w, h)
 
 
 def _boxes(
     measures: Measures, edge: EdgeChoice, crop: Box, ppi: Fraction, extra: int, *, keep: bool
 ) -> tuple[Box, Box, Box]:
     """Placed, face and document boxes, all from the document's corner."""
-    real_edge = edge.mode in _REAL_PIXELS_AT_EDGE
+    real_edge = edge.mode in REAL_PIXELS_AT_EDGE
     if keep and real_edge:
         document = Box(0, 0, crop.width, crop.height)
         return document, document.inset(extra), document

@@ -47,6 +47,31 @@ class Other:
 
 
 @dataclass(frozen=True, slots=True)
+class Panel:
+    """One picture of a set, as the record has it."""
+
+    job: int
+    name: str
+    held: bool
+    """It waits for an answer of its own, not only for the others of its set."""
+    traits: tuple[tuple[str, str], ...]
+    """What the pictures of a set share, by name (`surface`, `intent`, `profile`, …); empty while
+    it has no plan."""
+
+
+@dataclass(frozen=True, slots=True)
+class StandingSet:
+    """The set that a picture belongs to, once all of it that is on its way was read."""
+
+    name: str
+    of: int | None
+    """How many pictures it is said to have."""
+    own: Panel
+    others: tuple[Panel, ...]
+    """The rest of it in the order of their jobs; withdrawn ones left out."""
+
+
+@dataclass(frozen=True, slots=True)
 class Known:
     """What is known of one picture with one request."""
 
@@ -78,6 +103,8 @@ class Known:
     """The people who may accept what is the photographer's to accept."""
     accepted_profile: str = ""
     """Hash of a changed profile that the photographer accepted."""
+    whole_set: StandingSet | None = None
+    """None for a picture of no set, and while others of it are still to be read."""
 
     def sells(self, size: Size) -> bool:
         """Whether the lab prints that size with the border that is asked."""

@@ -12,9 +12,15 @@ Alpha = Literal["none", "opaque", "transparent", "selection"]
 
 @dataclass(frozen=True, slots=True)
 class ProfileFacts:
-    """An embedded colour profile, parsed by us."""
+    """What a picture says of its colours: an embedded profile, or a known space by name.
+
+    A PNG may name a known space without a profile (an sRGB or a cICP chunk). That counts as
+    tagged: `sha256` is empty, `bytes` is 0 and `working_space` says which. Pixels are then read
+    with our own profile of that space.
+    """
 
     sha256: str
+    """Of the profile's bytes; empty where the file only names a space."""
     bytes: int
     description: str
     device_class: str
@@ -27,6 +33,8 @@ class ProfileFacts:
     """Why it cannot be used; empty where it can."""
     monitor_calibration: bool = False
     """It carries a `vcgt` tag: it describes a display as calibrated."""
+    device_named: bool = False
+    """Its header, or its description, names one device, as the profile of a display does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +81,31 @@ class Facts:
     notes: tuple[str, ...] = ()
     """What will be dropped or ignored, for the change log; an extra channel is told by the
     renderer."""
+    ppi_differs: str = ""
+    """Resolution tags that differ, `300 across and 240 down`; `ppi` is None then."""
+    layered: bool = False
+    """A TIFF that carries an image editor's layers beside its flat picture (tag 37724)."""
+    composite_missing: bool = False
+    """It is layered, and its flat picture is missing or of one single colour."""
+    orientation_disputed: str = ""
+    """Exif and XMP give two orientations, `6 in Exif and 1 in XMP`; `orientation` is Exif's."""
+    gain_map: bool = False
+    """A second picture that brightens the first on some displays; it is dropped."""
+    pictures: int = 1
+    """Pictures in a JPEG that names several, previews and gain maps among them."""
+    jpeg_quality: int | None = None
+    """Estimated quality of JPEG data, 1 to 100 on the scale of the Independent JPEG Group."""
+    chroma_subsampled: bool = False
+    """JPEG data hold one colour for four pixels or more, as 4:2:0 does and 4:2:2 does not."""
+    dynamic_range: Literal["standard", "high"] = "standard"
+    """`high` where the file is coded for it (PQ or HLG): it has no paper white."""
+    lab_encoding: Literal["none", "cie", "icc"] = "none"
+    """How a Lab TIFF codes a and b: signed (`cie`, photometric 8) or raised by half the range
+    (`icc`, photometric 9, where L 100 is 65280 of 65535 at 16 bit)."""
+    uniform: bool = False
+    """Every pixel has the same colour."""
+    solid_border: str = ""
+    """Sides with a band of one solid white or black over 5 % of that dimension, `left 7 %`."""
 
     @property
     def upright_width(self) -> int:

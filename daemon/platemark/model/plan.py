@@ -11,6 +11,29 @@ from platemark.model.plain import digest
 from platemark.model.terms import Box, EdgeChoice, Intent
 
 
+SourceFrom = Literal["embedded", "assumed", "stated", "lab"]
+"""Why the picture's numbers are read as they are: its own profile says so; a written policy does;
+the file names a known space without a profile; or it is in Lab and was brought into our ROMM RGB."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sharpening:
+    """How much a picture's lightness is sharpened for its surface."""
+
+    surface: str
+    """Name of the surface, for people."""
+    radius_px: Fraction
+    """Standard deviation of the blur that detail is measured against, in pixels of the print."""
+    amount: Fraction
+    """By how much of itself detail is raised."""
+    threshold_l: Fraction
+    """Detail of less than this is left alone, L*."""
+    overshoot_l: Fraction
+    """No pixel is changed by more, L*."""
+    seen_from: str = ""
+    """The viewing distance, where that and not the surface decided the radius."""
+
+
 @dataclass(frozen=True, slots=True)
 class Plan:
     """One print, decided; it holds no job number and no time."""
@@ -37,7 +60,7 @@ class Plan:
     mirror: bool
     """Whether we turn the finished document left for right."""
     source_profile_sha256: str
-    source_profile_from: Literal["embedded", "assumed"]
+    source_profile_from: SourceFrom
     conversion: Literal["lab-profile", "working-space", "keep"]
     output_profile_sha256: str
     output_space: str
@@ -51,6 +74,9 @@ class Plan:
     creator: str
     rights: str
     dither_seed: int = 0
+    sharpen: Sharpening | None = None
+    slug: str = ""
+    """Text for the bleed, so that a mirrored print can be told from one that was not."""
 
 
 def plan_hash(plan: Plan) -> str:

@@ -4,16 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Literal
 
 from platemark.model.geometry import Layout
 from platemark.model.known import Known
 from platemark.model.lab import Product
-from platemark.model.plan import Plan, seeded
-from platemark.model.terms import Intent
+from platemark.model.picture import Facts
+from platemark.model.plan import Plan, Sharpening, SourceFrom, seeded
+from platemark.model.surface import Direction
+from platemark.model.terms import Box, Intent
+from platemark.model.units import MM_PER
 from platemark.model.work import Line
 
 ASSUMED_SPACE = "srgb"
+LAB_SPACE = "romm"
+"""Of the spaces that a Lab picture can be brought into, the one that clips the least."""
+
+_INCHES_PER_INCH = Fraction(4, 10_000)
+"""Radius for each inch of viewing distance (common practice of the trade)."""
+_LARGEST_RADIUS_PX = Fraction(5)
+_SOFT_FROM = Fraction(3, 2)
+"""Enlarged by more than this, a picture has no detail that bears an amount above 1 (the same)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +57,7 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
     facts, layout, product = known.facts, known.layout, known.product
     if layout is None or product is None or facts.format == "other":
         raise ValueError(f"{known.name} cannot be planned while a stop is open")
-    embedded = facts.profile.sha256 if facts.profile is not None else ""
-    source = embedded or spaces[ASSUMED_SPACE]
+    source, source_from = _source(facts, spaces)
     colour = _colour(known, product, source, spaces)
     intent, compensate = intent_of(known, product)
     factor = layout.factor
@@ -70,7 +81,7 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
             resample="none" if factor == 1 else "reduce" if factor < 1 else "enlarge",
             mirror=product.mirror_by == "studio",
             source_profile_sha256=source,
-            source_profile_from="embedded" if embedded else "assumed",
+            source_profile_from=source_from,
             conversion=colour.conversion,
             output_profile_sha256=colour.sha256,
             output_space=colour.name,
@@ -82,6 +93,8 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
             jpeg_quality=product.form.jpeg_quality if product.form.format == "jpeg" else 0,
             creator=facts.creator,
             rights=facts.rights,
+            sharpen=_sharpening(known, layout),
+            slug=slug_words(product, str(layout.size), original_sha256),
         )
     )
 
@@ -99,29 +112,92 @@ def intent_of(known: Known, product: Product) -> tuple[Intent, bool]:
     return intent, compensate and intent == "relative"
 
 
+def slug_words(product: Product, size: str, original_sha256: str) -> str:
+    """What is written into the bleed of a print that somebody mirrors; empty for any other."""
+    said = {
+        "lab": "READS RIGHT · MIRROR ONCE",
+        "studio": "MIRRORED ALREADY · NOT AGAIN",
+        "nobody": "",
+    }[product.mirror_by]
+    return f"{said} · {size} {original_sha256[:8]}" if said else ""
+
+
+def _source(facts: Facts, spaces: Mapping[str, str]) -> tuple[str, SourceFrom]:
+    """Hash of the profile that the picture is read with, and why that one."""
+    if facts.mode == "lab":
+        return spaces[LAB_SPACE], "lab"
+    if facts.profile is None:
+        return spaces[ASSUMED_SPACE], "assumed"
+    if facts.profile.sha256:
+        return facts.profile.sha256, "embedded"
+    return spaces[facts.profile.working_space or ASSUMED_SPACE], "stated"
+
+
+def _sharpening(known: Known, layout: Layout) -> Sharpening | None:
+    """How to sharpen for the surface and the distance; None where that is not asked.
+
+    Millimetres and inches become pixels as 0.10 mm at 300 ppi is 1.181 px.
+    """
+    numbers, request = known.surface.sharpen, known.resolved.request
+    if request.sharpen != "surface" or numbers is None:
+        return None
+    radius = Fraction(numbers.radius_mm) / MM_PER["in"] * layout.ppi
+    seen_from = ""
+    if request.viewing is not None:
+        wanted = request.viewing.inches * _INCHES_PER_INCH * layout.ppi
+        if wanted > radius:
+            radius, seen_from = wanted, str(request.viewing)
+    amount = Fraction(numbers.amount)
+    return Sharpening(
+        surface=known.surface.name,
+        radius_px=min(radius, _LARGEST_RADIUS_PX),
+        amount=min(amount, Fraction(1)) if layout.factor > _SOFT_FROM else amount,
+        threshold_l=Fraction(numbers.threshold_l),
+        overshoot_l=Fraction(numbers.overshoot_l),
+        seen_from=seen_from,
+    )
+
+
 def _colour(known: Known, product: Product, source: str, spaces: Mapping[str, str]) -> _Colour:
     if product.profile is not None:
         standing = known.profile
         return _Colour("lab-profile", standing.sha256, standing.description or standing.file)
     wanted = product.working_spaces
     facts = known.facts
-    own = facts.profile.working_space if facts.profile is not None else ASSUMED_SPACE
-    if own in wanted and facts.mode == "rgb":
+    profile = facts.profile
+    own = profile.working_space if profile is not None else ASSUMED_SPACE
+    if facts.mode == "lab":
+        own, profile = LAB_SPACE, None
+    if own in wanted and facts.mode in ("rgb", "lab"):
         # The lab takes this very space: the pixels of a finished picture are left alone.
-        name = facts.profile.description if facts.profile is not None else SPACE_NAMES[own]
+        is_embedded = profile is not None and profile.sha256
+        name = profile.description if profile is not None and is_embedded else SPACE_NAMES[own]
         return _Colour("keep", source, name)
     return _Colour("working-space", spaces[wanted[0]], SPACE_NAMES[wanted[0]])
 
 
-def drawing_lines(layout: Layout) -> tuple[Line, ...]:
-    """The lines that the ticket's picture carries, outermost first."""
+def drawing_lines(layout: Layout, direction: Direction = "none") -> tuple[Line, ...]:
+    """The lines that the ticket's picture carries, outermost first.
+
+    Args:
+        layout: Where everything lies.
+        direction: Which way the surface's own lines run.
+    """
     lines: list[Line] = []
     if layout.wrap_px:
         lines.append(Line("trim", layout.trim))
         lines.append(Line("fold", layout.face))
     elif layout.bleed_px:
+        lines.append(Line("bleed", Box(0, 0, layout.width, layout.height)))
         lines.append(Line("trim", layout.trim))
     elif layout.has_border:
         lines.append(Line("sheet", layout.trim))
-    lines.append(Line("safe", layout.safe))
+    safe = layout.safe
+    lines.append(Line("safe", safe))
+    if direction == "along-width":
+        box = Box(safe.left + safe.width // 4, safe.top + safe.height * 7 // 8, safe.width // 2, 1)
+        lines.append(Line("brush", box))
+    elif direction == "along-height":
+        box = Box(safe.left + safe.width // 8, safe.top + safe.height // 4, 1, safe.height // 2)
+        lines.append(Line("brush", box))
     return tuple(lines)

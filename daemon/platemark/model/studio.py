@@ -45,6 +45,8 @@ class Settle:
     """Seconds between two scans."""
     truncated_wait_min: int
     """A picture that ends too early goes back to waiting while it is younger than this."""
+    sheet_wait_hours: int = 48
+    """An order sheet waits this long for the files that it names."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,8 @@ class Limits:
     """Free space wanted before a start, as a multiple of the decoded size."""
     profile_months: int
     """Age of a profile at which a caution says so."""
+    sheet_rows: int = 2000
+    """Rows that an order sheet may have."""
 
 
 @dataclass(frozen=True, slots=True)

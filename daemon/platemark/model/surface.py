@@ -34,6 +34,20 @@ class Layer:
 
 
 @dataclass(frozen=True, slots=True)
+class SharpenNumbers:
+    """How a picture is sharpened for a surface, when that is asked."""
+
+    radius_mm: Decimal
+    """On the print."""
+    amount: Decimal
+    """By how much of itself detail is raised."""
+    threshold_l: Decimal
+    """Detail of less than this is left alone, L*."""
+    overshoot_l: Decimal
+    """No pixel is changed by more, L*."""
+
+
+@dataclass(frozen=True, slots=True)
 class Surface:
     """Everything about one surface that does not depend on the lab."""
 
@@ -64,3 +78,7 @@ class Surface:
     """The handling caution that its ticket carries; empty where there is none."""
     defaults: tuple[tuple[str, str], ...]
     """Request keys this surface gives when nothing nearer does."""
+    printed_on: Literal["front", "back"] = "front"
+    """The back of something clear is seen through it: the picture is mirrored exactly once."""
+    sharpen: SharpenNumbers | None = None
+    """None where its file says nothing of sharpening."""

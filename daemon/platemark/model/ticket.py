@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from platemark.model.finding import Change
-from platemark.model.surface import Place
+from platemark.model.surface import Direction, Place
 from platemark.model.terms import Box, Intent
 
 TICKET_VERSION = "1"
@@ -128,6 +128,8 @@ class TicketGeometry:
     tuck_px: int
     native_ppi: str
     mirrored_by: Literal["nobody", "lab", "studio"]
+    direction: Direction = "none"
+    """Which way the surface's own lines run under the picture as it stands."""
 
 
 @dataclass(frozen=True, slots=True)

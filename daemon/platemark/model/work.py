@@ -43,8 +43,9 @@ class ProbeReport:
 class Line:
     """A line on a drawing: a box in document pixels and what it stands for."""
 
-    kind: Literal["trim", "bleed", "fold", "safe", "crop", "sheet"]
+    kind: Literal["trim", "bleed", "fold", "safe", "crop", "sheet", "brush"]
     box: Box
+    """For `brush` an arrow along its longer side."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,14 +50,18 @@ class LineSample:
     dashes: str
     """Lengths on and off, as SVG has them; empty for a solid line."""
     meaning: str = ""
+    arrow: bool = False
+    """A line with a head at both ends."""
 
 
 # The pictures are drawn by code that this package does not import; a test compares the two.
 LINES: dict[str, LineSample] = {
+    "bleed": LineSample("bleed edge", "#e69f00", "18 5 3 5"),
     "trim": LineSample("trim", "#ffffff", ""),
     "sheet": LineSample("sheet", "#ffffff", ""),
     "fold": LineSample("fold", "#f0e442", "14 8"),
     "safe": LineSample("keep inside", "#56b4e9", "3 6"),
+    "brush": LineSample("lines run this way", "#cc79a7", "", arrow=True),
 }
 
 
@@ -233,8 +237,12 @@ def _legend(ticket: Ticket) -> tuple[LineSample, ...]:
     elif geometry.bleed_px:
         bleed = length_words(geometry.bleed, geometry.bleed_px)
         meanings["trim"] = f"cut here; the bleed outside it, {bleed}, goes"
+        meanings["bleed"] = "the file ends here"
     elif is_bordered(ticket):
         meanings["sheet"] = "the edge of the paper"
+    if geometry.direction != "none":
+        way = "width" if geometry.direction == "along-width" else "height"
+        meanings["brush"] = f"in the surface itself, along the picture’s {way}; turn nothing"
     return tuple(
         replace(sample, meaning=meanings[kind])
         for kind, sample in LINES.items()

@@ -147,6 +147,10 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "tuck_px": ("The same in pixels.", _LENGTH_PX),
         "native_ppi": ("Of the picture at the ordered size, before any resampling.", {}),
         "mirrored_by": ("Who turns the picture left for right; it happens once or never.", {}),
+        "direction": (
+            "Which way the surface's own lines run under the picture as it stands in the file.",
+            {},
+        ),
     },
     "Box": {
         "left": ("From the print file's left edge, px.", _LENGTH_PX),

@@ -279,6 +279,30 @@ class ProductSection(Section):
             )
         return surface
 
+    @field_validator("mirror_by")
+    @classmethod
+    def _exactly_once(cls, mirror_by: str, info: ValidationInfo) -> str:
+        known, surface = around(info), str(info.data.get("surface"))
+        if known is None or known.surfaces.get(surface) is None:
+            return mirror_by
+        is_back = surface in known.printed_on_back
+        if is_back and mirror_by == "nobody":
+            raise mistaken(
+                Problem(
+                    "the surface is printed on its back, so the picture must be mirrored exactly "
+                    "once",
+                    'Ask the lab who does it, and write mirror_by = "lab" or "studio".',
+                )
+            )
+        if not is_back and mirror_by != "nobody":
+            raise mistaken(
+                Problem(
+                    "the surface is printed on its front, so nobody mirrors the picture",
+                    'Write mirror_by = "nobody", or printed_on = "back" in the surface\'s file.',
+                )
+            )
+        return mirror_by
+
     @field_validator("bleed", "wrap", "tuck")
     @classmethod
     def _fits_edge(cls, length: Length | None, info: ValidationInfo) -> Length | None:

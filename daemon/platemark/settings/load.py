@@ -173,6 +173,9 @@ def _around(studio: _File, surfaces: Iterable[_File], labs: Iterable[_File]) -> 
             for file in labs
         },
         people=tuple(name.strip().casefold() for name in _texts(studio.values, "people", "name")),
+        printed_on_back=frozenset(
+            file.id for file in surfaces if (file.values or {}).get("printed_on") == "back"
+        ),
     )
 
 

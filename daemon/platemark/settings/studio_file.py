@@ -170,6 +170,13 @@ class SettleSection(Section):
         description="Minutes that a picture which ends too early is given to arrive whole.",
         examples=[30],
     )
+    sheet_wait_hours: Whole = Field(
+        default=48,
+        ge=1,
+        le=720,
+        description="Hours that an order sheet waits for files that it names and are not there.",
+        examples=[48],
+    )
 
 
 class LimitsSection(Section):
@@ -248,6 +255,13 @@ class LimitsSection(Section):
         description="Months after which a profile is called old on the ticket.",
         examples=[12],
     )
+    sheet_rows: Whole = Field(
+        default=2000,
+        ge=1,
+        le=20_000,
+        description="The longest order sheet, in rows; a longer one is turned away whole.",
+        examples=[2000],
+    )
 
     def limits(self) -> Limits:
         """The limits in the units that they are compared in."""
@@ -262,6 +276,7 @@ class LimitsSection(Section):
             jobs=self.jobs,
             free_factor=self.free_factor,
             profile_months=self.profile_months,
+            sheet_rows=self.sheet_rows,
         )
 
 
@@ -353,6 +368,7 @@ class StudioFile(Section):
                 self.settle.share_s,
                 self.settle.scan_s,
                 self.settle.truncated_wait_min,
+                self.settle.sheet_wait_hours,
             ),
             limits=self.limits.limits(),
             default_lab=self.usual_lab,

@@ -10,7 +10,16 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, PlainValidator, ValidationInfo, WithJsonSchema, field_validator
 
 from platemark.model.request import READERS, read_value
-from platemark.model.surface import Direction, Edge, Gloss, Layer, Place, PpiFloors, Surface
+from platemark.model.surface import (
+    Direction,
+    Edge,
+    Gloss,
+    Layer,
+    Place,
+    PpiFloors,
+    SharpenNumbers,
+    Surface,
+)
 from platemark.model.terms import EdgeMode, Intent
 from platemark.settings.values import (
     Around,
@@ -134,6 +143,45 @@ class FloorsSection(Section):
         return stop
 
 
+class SharpenSection(Section):
+    """How lightness is sharpened for this surface where a request says sharpen = "surface"."""
+
+    radius_mm: Exact = Field(
+        gt=0,
+        le=2,
+        description=(
+            "How far around an edge the print is sharpened, in millimetres of paper: little on "
+            "gloss, more where the surface swallows detail."
+        ),
+        examples=[0.13],
+    )
+    amount: Exact = Field(
+        gt=0,
+        le=5,
+        description="How strongly: 1 makes detail twice as strong, 0 would leave it as it is.",
+        examples=[1.3],
+    )
+    threshold_l: Exact = Field(
+        ge=0.5,
+        le=20,
+        description=(
+            "Differences in lightness (L*) below this are left alone, so that grain and skin stay "
+            "as they are; from twice this on, detail is sharpened in full."
+        ),
+        examples=[2],
+    )
+    overshoot_l: Exact = Field(
+        default=Decimal(5),
+        gt=0,
+        lt=10,
+        description=(
+            "No pixel becomes lighter or darker by more than this (L*). A halo of 10 is seen as "
+            "one by everybody."
+        ),
+        examples=[5],
+    )
+
+
 class LayerSection(Section):
     """One layer of a panel; its weight is its area times thickness times density."""
 
@@ -203,6 +251,14 @@ class SurfaceFile(Section):
         description="When you last held a fresh sample of it in your hand.",
         examples=["2026-03-02"],
     )
+    printed_on: Literal["front", "back"] = Field(
+        default="front",
+        description=(
+            "back where the ink is on the back of something clear and is seen through it: then the "
+            "picture is mirrored exactly once, and each lab's mirror_by says by whom."
+        ),
+        examples=["front"],
+    )
     edge: Edge = Field(
         description=(
             "What happens at the edge: none (cut to the picture or its border), bleed (printed "
@@ -240,6 +296,12 @@ class SurfaceFile(Section):
         examples=["Heavy, with edges that cut: wear gloves."],
     )
     ppi: FloorsSection = Field(description="How few pixels to an inch it bears.")
+    sharpen: SharpenSection | None = Field(
+        default=None,
+        description=(
+            "How it is sharpened for when a request asks; without this section it cannot be asked."
+        ),
+    )
     layers: tuple[LayerSection, ...] = Field(
         default=(), description="What a panel is made of, for its weight; none for paper."
     )
@@ -286,6 +348,7 @@ class SurfaceFile(Section):
             direction=self.direction,
             places=self.places,
             sample_seen=self.sample_seen,
+            printed_on=self.printed_on,
             edge=self.edge,
             edge_mode=self.edge_mode,
             safe_margin=self.safe_margin,
@@ -295,6 +358,7 @@ class SurfaceFile(Section):
             layers=tuple(Layer(x.material, x.thickness_mm, x.density_kg_m3) for x in self.layers),
             caution=self.caution,
             defaults=self.defaults,
+            sharpen=SharpenNumbers(**dict(self.sharpen)) if self.sharpen is not None else None,
         )
 
 

@@ -55,6 +55,8 @@ class Around:
     """Names as `studio.toml` has them."""
     id: str = ""
     """Id of the file that is being read."""
+    printed_on_back: frozenset[str] = frozenset()
+    """Surfaces whose picture is seen through them."""
 
     def may_offer(self, lab: str, surface: str) -> bool:
         """Whether a lab has a product on a surface, or something that was meant to be one.

@@ -1,0 +1,38 @@
+"""The pictures of a set hang side by side, so they are made alike."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from platemark.model.asking import stop
+from platemark.model.finding import Finding
+from platemark.model.job import job_number
+from platemark.model.known import Known
+
+CODE: Final = "set-differs"
+ACCEPT: Final = "photographer"
+
+
+def find(known: Known) -> Iterable[Finding]:
+    """Stop a set whose pictures do not share surface, lab, profile, intent and sharpening."""
+    whole = known.whole_set
+    if whole is None or not whole.own.traits:
+        return
+    planned = sorted((whole.own, *whole.others), key=lambda panel: panel.job)
+    planned = [panel for panel in planned if panel.traits]
+    told, figures = [], {}
+    for name in (name for name, _ in whole.own.traits):
+        values = [(dict(p.traits)[name], p.job) for p in planned if name in dict(p.traits)]
+        if len({value for value, _ in values}) > 1:
+            listed = ", ".join(f"{job_number(job)} has {value}" for value, job in values)
+            told.append(f"{name}: {listed}")
+            figures[name] = " ".join(value for value, _ in values)
+    if told:
+        yield stop(
+            CODE,
+            ACCEPT,
+            f"The pictures of the set “{whole.name}” would not be made alike ({'; '.join(told)}).",
+            "Correct the request of the one that is wrong. Accepting means: they may differ.",
+            figures=figures,
+        )

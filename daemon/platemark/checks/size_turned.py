@@ -1,0 +1,37 @@
+"""On a surface with a direction a size is taken as it is written."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from platemark.model.asking import stop
+from platemark.model.finding import Finding
+from platemark.model.geometry import turned_on_its_side
+from platemark.model.known import Known
+
+CODE: Final = "size-turned"
+ACCEPT: Final = "never"
+
+
+def find(known: Known) -> Iterable[Finding]:
+    """Stop an upright picture for a lying size, or the other way, where lines or grain run."""
+    width, height = known.facts.upright_width, known.facts.upright_height
+    surface = known.surface
+    size = turned_on_its_side(width, height, known.resolved.request, surface)
+    if size is None or known.layout is None:
+        return
+    other = size.turned()
+    plain = f"{other.w}".removesuffix(other.unit) + f"x{other.h}"
+    way = "width" if surface.direction == "along-width" else "height"
+    picture = "lies" if width > height else "stands upright"
+    yield stop(
+        CODE,
+        ACCEPT,
+        f"{known.name} {picture} ({width} × {height} px), and {size} is {size.w} wide and {size.h} "
+        f"high; {surface.name} has lines along its {way}, so nothing is turned.",
+        f"Take {plain} if the lines may run along the {way} of the picture as it is, or crop the "
+        "picture.",
+        figures={"pixels": f"{width} × {height}", "size": str(size)},
+        choices=(f"{'size' if known.resolved.request.size else 'sheet'}={plain}", "fit=crop"),
+    )

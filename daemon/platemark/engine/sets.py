@@ -1,0 +1,236 @@
+"""Keeps a set together: its pictures are held or go together, and are made alike.
+
+A set is its name within an order, tests apart from finals. Its pictures are examined one by one as
+they come; only when all of it that is on its way has been read can be said whether it may go on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+import structlog
+
+from platemark.checks import set_count, set_differs, set_waits
+from platemark.engine.examine import facts_of, hold
+from platemark.engine.hold import stops_of
+from platemark.engine.knowing import SET_CODES, accepted, answers_of, asked, know_job
+from platemark.engine.lifecycle import move
+from platemark.engine.workshop import Workshop
+from platemark.ledger.read import JobRow
+from platemark.model.finding import Acceptance, Finding
+from platemark.model.known import Panel, StandingSet
+from platemark.model.request import Request
+
+FOR_ALL = frozenset((set_count.CODE, set_differs.CODE))
+"""What is accepted for one picture of a set is accepted for the whole of it."""
+
+_CHECKS = (set_count.find, set_differs.find, set_waits.find)
+
+
+@dataclass(frozen=True, slots=True)
+class _Key:
+    order: str | None
+    name: str
+    purpose: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Set:
+    """The jobs of one set."""
+
+    key: _Key
+    open: tuple[JobRow, ...]
+    """Examined, rendered or held."""
+    expected: int
+    """Claimed ones, not read yet."""
+    sent: tuple[JobRow, ...]
+    """Parcelled or delivered, of the same order; nobody can tell without an order."""
+
+
+class Sets:
+    """Looks after the sets of one studio, a turn at a time."""
+
+    def __init__(self, workshop: Workshop) -> None:
+        self._workshop = workshop
+        self._asked: dict[int, tuple[int, _Key | None]] = {}
+        self.waiting: frozenset[int] = frozenset()
+        """Jobs that must not go on yet, for the sake of their set."""
+
+    def tend(self, *, arriving: bool) -> None:
+        """Hold what cannot go as a set, and let go on what can.
+
+        Args:
+            arriving: Whether anything in the hot folders is still being copied.
+        """
+        waiting: set[int] = set()
+        for each in self._sets():
+            if each.expected or (arriving and self._may_grow(each)):
+                waiting |= {row.job for row in each.open if row.state != "held"}
+            else:
+                waiting |= self._settle(each)
+        self.waiting = frozenset(waiting)
+
+    def _sets(self) -> list[_Set]:
+        read = self._workshop.ledger.read
+        found: dict[_Key, list[JobRow]] = {}
+        for state in ("examined", "rendered", "held"):
+            for row in read.jobs(state=state):
+                if row.set is not None:
+                    found.setdefault(_key_of(row), []).append(row)
+        if not found:
+            self._asked = {}
+            return []
+        expected = self._expected()
+        return [
+            _Set(key, tuple(rows), expected.get(key, 0), self._sent(key))
+            for key, rows in found.items()
+        ]
+
+    def _expected(self) -> dict[_Key, int]:
+        """How many pictures of each set are claimed and not read yet."""
+        read = self._workshop.ledger.read
+        known, self._asked = self._asked, {}
+        counts: dict[_Key, int] = {}
+        for row in read.jobs(state="claimed"):
+            seq, key = known.get(row.job, (0, None))
+            if seq != row.seq:
+                request = asked(read, row, answers_of(read, row.job)).request
+                key = _key_in(request)
+            self._asked[row.job] = row.seq, key
+            if key is not None:
+                counts[key] = counts.get(key, 0) + 1
+        return counts
+
+    def _sent(self, key: _Key) -> tuple[JobRow, ...]:
+        if key.order is None:
+            return ()
+        rows = self._workshop.ledger.read.jobs(order=key.order)
+        return tuple(
+            row
+            for row in rows
+            if row.state in ("parcelled", "delivered") and row.set and _key_of(row) == key
+        )
+
+    def _may_grow(self, each: _Set) -> bool:
+        """Whether the rest of a set may be what is being copied now."""
+        minutes = self._workshop.settings.studio.settle.truncated_wait_min
+        newest = max(datetime.fromisoformat(row.moved_at) for row in each.open)
+        return self._workshop.clock.now() - newest < timedelta(minutes=minutes)
+
+    def _settle(self, each: _Set) -> set[int]:
+        """Hold or let go on what of a set can be decided; gives what must wait a turn."""
+        others = {row.job: answers_of(self._workshop.ledger.read, row.job) for row in each.open}
+        shared = tuple(
+            acceptance
+            for answers in others.values()
+            for acceptance in answers.acceptances
+            if acceptance.code in FOR_ALL
+        )
+        panels = self._panels(each)
+        moved = False
+        for row in each.open:
+            if panels[row.job].held:
+                continue
+            own = others[row.job].acceptances
+            findings = self._open_stops(row, panels, each, (*own, *shared))
+            moved |= self._bring(row, findings)
+        busy = moved or any(row.state == "examined" for row in each.open)
+        held_back = ("examined", "rendered") if moved else ("rendered",)
+        return {row.job for row in each.open if busy and row.state in held_back}
+
+    def _panels(self, each: _Set) -> dict[int, Panel]:
+        of = _said_of(self._workshop, each.open)
+        # What was sent fills up what is missing; a set of that name that went long ago does not
+        # make one that is all here too large.
+        room = len(each.sent) if of is None else max(0, of - len(each.open))
+        rows = sorted((*each.open, *each.sent[len(each.sent) - room :]), key=lambda row: row.job)
+        return {row.job: self._panel(row) for row in rows}
+
+    def _panel(self, row: JobRow) -> Panel:
+        own_stops = [
+            f
+            for f in (stops_of(self._workshop, row) if row.state == "held" else ())
+            if f.severity == "stop" and f.code not in SET_CODES
+        ]
+        traits = () if own_stops else _traits(self._workshop, row)
+        return Panel(row.job, row.original_name, bool(own_stops), traits)
+
+    def _open_stops(
+        self,
+        row: JobRow,
+        panels: dict[int, Panel],
+        each: _Set,
+        acceptances: tuple[Acceptance, ...],
+    ) -> tuple[Finding, ...]:
+        workshop = self._workshop
+        facts = facts_of(workshop, row)
+        if facts is None:
+            return ()
+        whole = StandingSet(
+            each.key.name,
+            _said_of(workshop, each.open),
+            panels[row.job],
+            tuple(panel for job, panel in panels.items() if job != row.job),
+        )
+        known = know_job(workshop, row, facts, answers_of(workshop.ledger.read, row.job))
+        known = replace(known, whole_set=whole)
+        findings = [finding for find in _CHECKS for finding in find(known)]
+        taken = accepted(known, findings, acceptances)
+        return tuple(finding for finding in findings if finding.code not in taken)
+
+    def _bring(self, row: JobRow, findings: tuple[Finding, ...]) -> bool:
+        """Hold a job for its set, or take it up again; gives whether it moved."""
+        if row.state != "held":
+            if findings:
+                hold(self._workshop, row, *findings)
+            return bool(findings)
+        told = [f for f in stops_of(self._workshop, row) if f.severity == "stop"]
+        if {(f.code, f.figures) for f in told} == {(f.code, f.figures) for f in findings}:
+            return False
+        with self._workshop.ledger.transaction() as transaction:
+            body = {"why": "its set is not as it was when it was held"}
+            move(transaction, row, "looked-again", "claimed", body)
+        structlog.get_logger().info("looked-again", job=row.job, name=row.original_name)
+        return True
+
+
+def whole_sets(rows: Iterable[JobRow], missing: Iterable[JobRow]) -> list[JobRow]:
+    """Of some jobs, those that belong to no set or to one that none of the missing belongs to."""
+    torn = {_key_of(row) for row in missing if row.set is not None}
+    return [row for row in rows if row.set is None or _key_of(row) not in torn]
+
+
+def _key_of(row: JobRow) -> _Key:
+    return _Key(row.order, row.set or "", row.purpose or "final")
+
+
+def _key_in(request: Request) -> _Key | None:
+    return _Key(request.order, request.set, request.purpose) if request.set is not None else None
+
+
+def _said_of(workshop: Workshop, rows: Iterable[JobRow]) -> int | None:
+    """How many pictures a set is said to have; the most where two disagree."""
+    read = workshop.ledger.read
+    said = [read.body(row.examined_seq or row.held_seq).get("request", {}) for row in rows]
+    return max((request["set_of"] for request in said if request.get("set_of")), default=None)
+
+
+def _traits(workshop: Workshop, row: JobRow) -> tuple[tuple[str, str], ...]:
+    """What the pictures of a set share, from a job's plan; empty where it has none."""
+    body = workshop.ledger.read.body(row.examined_seq)
+    if "plan" not in body:
+        return ()
+    plan, request = body["plan"], body["request"]
+    traits = [
+        ("surface", row.surface),
+        ("lab", str(body["lab"])),
+        ("profile", str(plan["output_profile_sha256"])[:8]),
+        ("intent", str(plan["intent"])),
+        ("black point compensation", "on" if plan["black_point_compensation"] else "off"),
+        ("sharpening", str(request["sharpen"])),
+    ]
+    if request["set_of"] is not None:
+        traits.append(("pictures in the set", str(request["set_of"])))
+    return tuple(traits)
