@@ -11,17 +11,18 @@ from pathlib import Path
 from typing import Any
 
 import imagecodecs
+import numpy as np
 from PIL import Image
 
 import made_profiles as profiles
-from entries import Dropped, held, passes
+from entries import Dropped, held, passes, raw
 from metadata import camera, jpeg_of, jpeg_segment, xmp_of
 from photographs import HIGH, WIDE, colour, grey
 
 
 def picture(number: int, **options: Any) -> Callable[[Path], None]:
     """An sRGB JPEG of full chroma at quality 95, unless it says otherwise."""
-    return lambda path: path.write_bytes(encoded(number, **options)) and None
+    return raw(lambda: encoded(number, **options))
 
 
 def encoded(number: int, **options: Any) -> bytes:
@@ -34,11 +35,11 @@ def untagged(number: int, exif: bytes = b"", **options: Any) -> Callable[[Path],
 
 def monochrome(number: int, **options: Any) -> Callable[[Path], None]:
     given = {"icc_profile": profiles.grey_22(), **options}
-    return lambda path: path.write_bytes(jpeg_of(Image.fromarray(grey(number)), **given)) and None
+    return raw(lambda: jpeg_of(Image.fromarray(grey(number)), **given))
 
 
 def changed(number: int, change: Callable[[bytes], bytes], **options: Any) -> Callable[[Path], None]:
-    return lambda path: path.write_bytes(change(encoded(number, **options))) and None
+    return raw(lambda: change(encoded(number, **options)))
 
 
 def after_start(*segments: bytes) -> Callable[[bytes], bytes]:
@@ -114,14 +115,11 @@ def with_gain_map(data: bytes) -> bytes:
 
 
 def four_inks(number: int, **options: Any) -> Callable[[Path], None]:
-    plates = Image.fromarray(colour(number)).convert("CMYK")
-    return lambda path: path.write_bytes(jpeg_of(plates, **options)) and None
+    return raw(lambda: jpeg_of(Image.fromarray(colour(number)).convert("CMYK"), **options))
 
 
 def ycck(path: Path) -> None:
     """CMYK as editors keep it in a JPEG: YCCK with an Adobe segment whose transform is 2."""
-    import numpy as np
-
     plates = np.asarray(Image.fromarray(colour(5)).convert("CMYK"))
     data = imagecodecs.jpeg8_encode(plates, level=95, colorspace="cmyk", outcolorspace="ycck")
     path.write_bytes(data)
@@ -130,6 +128,18 @@ def ycck(path: Path) -> None:
 def lossless(path: Path) -> None:
     """The lossless process of T.81, annex H, which medical and some raw files use."""
     path.write_bytes(imagecodecs.ljpeg_encode(grey(1), bitspersample=8))
+
+
+def turned(orientation: int) -> Callable[[Path], None]:
+    """A picture that was taken with the camera turned, stored as the sensor saw it."""
+    size = (HIGH, WIDE) if orientation >= 5 else (WIDE, HIGH)
+    return raw(
+        lambda: jpeg_of(
+            Image.fromarray(colour(orientation + 8, *size)),
+            icc_profile=profiles.srgb(),
+            exif=camera(orientation=orientation),
+        )
+    )
 
 
 QUALITY: tuple[Dropped, ...] = (
@@ -246,14 +256,7 @@ TAGS: tuple[Dropped, ...] = (
     *(
         Dropped(
             f"turned-{orientation}.jpg",
-            lambda path, o=orientation: path.write_bytes(
-                jpeg_of(
-                    Image.fromarray(colour(o + 8, HIGH, WIDE) if o >= 5 else colour(o + 8)),
-                    icc_profile=profiles.srgb(),
-                    exif=camera(orientation=o),
-                )
-            )
-            and None,
+            turned(orientation),
             passes(),
         )
         for orientation in (1, 3, 6, 8)

@@ -13,11 +13,11 @@ from typing import Any
 
 import numpy as np
 import tifffile
-from PIL import Image
+from PIL import Image, ImageCms
 
 import made_profiles as profiles
 from entries import Dropped, held, passes
-from metadata import LONG_AGO, camera, xmp_of
+from metadata import camera, xmp_of
 from photographs import HIGH, WIDE, Pixels, colour, deep, grey, spot, with_channels
 
 Make = Callable[[], Pixels]
@@ -123,8 +123,6 @@ def old_jpeg(path: Path) -> None:
 
 def lab_of(pixels: Pixels, *, icc: bool) -> Pixels:
     """L*a*b* of an sRGB picture by LittleCMS: CIELab (a, b signed) or ICCLab (offset), 8 bit."""
-    from PIL import ImageCms
-
     change = ImageCms.buildTransform(
         ImageCms.createProfile("sRGB"), ImageCms.createProfile("LAB"), "RGB", "LAB"
     )

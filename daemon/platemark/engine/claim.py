@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 import secrets
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any, TypeVar
 
 import structlog
 
@@ -12,37 +15,66 @@ from platemark import durable
 from platemark.engine.workshop import Workshop, drop_path
 from platemark.intake import scan
 from platemark.intake.layers import Gathered, gather
+from platemark.intake.order_sheet import said_in
 from platemark.intake.scan import Sighting, open_drop
-from platemark.ledger.read import DropRow
+from platemark.ledger.read import DropRow, JobRow, Reader
 from platemark.ledger.store import Transaction
 from platemark.model.job import Drop, shown_name
-from platemark.model.plain import to_plain
-from platemark.model.request import PERSONAL_KEYS, Layer
+from platemark.model.plain import from_plain, to_plain
+from platemark.model.request import PERSONAL_KEYS, Layer, Trouble
+
+T = TypeVar("T")
 
 
-def claim(workshop: Workshop, sighting: Sighting) -> int | None:
-    """Copy a settled drop into the archive, read it back, and make it a job.
+@dataclass(frozen=True, slots=True)
+class Ordered:
+    """A row of an order sheet that asks for a print of a file."""
+
+    sheet: int
+    """The entry that says that the sheet was read."""
+    row: int
+    surface: str
+    """What it is printed on; it need not be the surface of the file's folder."""
+    layer: Layer
+
+
+@dataclass(frozen=True, slots=True)
+class _Claimed:
+    """What all jobs of one drop have in common."""
+
+    name: str
+    drop: Drop
+    original: dict[str, str]
+
+
+def claim(
+    workshop: Workshop, sighting: Sighting, ordered: Sequence[Ordered] = ()
+) -> tuple[int, ...]:
+    """Copy a settled drop into the archive, read it back, and make it a job, or one for each row.
+
+    The jobs of one drop become true together; the first has the drop and lets it go.
 
     Args:
         workshop: The open studio.
         sighting: A settled file under the hot root.
+        ordered: The rows of order sheets that ask for it.
 
     Returns:
-        The job's number; None where the file vanished or changed meanwhile (the next scan tells).
+        The jobs' numbers; none where the file vanished or changed meanwhile (the next scan tells).
 
     Raises:
         DiskFull: there was not room enough after all.
         DiskFault: the disk refuses.
     """
     name = shown_name(sighting.relative.rsplit(b"/", 1)[-1])
-    surface = workshop.settings.surface(sighting.surface)
-    if surface is None:
-        return None
-    gathered = gather(workshop.folders.hot, sighting.relative, surface.defaults)
+    if workshop.settings.surface(sighting.surface) is None:
+        return ()
+    asked = [(each, _gathered(workshop, sighting.relative, each)) for each in ordered]
+    asked_of = asked or [(None, _gathered(workshop, sighting.relative, None))]
     spool = workshop.folders.scratch("spool") / secrets.token_hex(8)
     copied = _copy(workshop, sighting, spool, name)
     if copied is None:
-        return None
+        return ()
     extension = _extension(sighting.relative)
     workshop.keep_file(spool, copied.sha256, extension)
     drop = Drop(
@@ -53,27 +85,106 @@ def claim(workshop: Workshop, sighting: Sighting) -> int | None:
         sighting.inode,
         sighting.device,
     )
+    original = {"sha256": copied.sha256, "extension": extension, "bytes": str(copied.bytes)}
+    common = _Claimed(name, drop, original)
+    with workshop.ledger.transaction() as transaction:
+        first = workshop.ledger.read.newest_job() + 1
+        for job, (row, gathered) in enumerate(asked_of, first):
+            body = _body(transaction, common, row, gathered)
+            if job > first:
+                body["drop_of"] = first
+            transaction.append("claimed", body, job=job)
+    jobs = tuple(range(first, first + len(asked_of)))
+    for job in jobs:
+        structlog.get_logger().info("claimed", job=job, name=name, surface=sighting.surface)
+    return jobs
+
+
+def claim_further(workshop: Workshop, of: JobRow, ordered: Ordered) -> int:
+    """Make one more job of the drop of another, which may be gone: its original is archived."""
+    body = workshop.ledger.read.body(of.claimed_seq)
+    drop = Drop(**body["drop"])
+    gathered = _gathered(workshop, drop.path_bytes, ordered)
+    common = _Claimed(of.original_name, drop, body["original"])
     with workshop.ledger.transaction() as transaction:
         job = workshop.ledger.read.newest_job() + 1
-        transaction.append(
-            "claimed",
-            {
-                "state": "claimed",
-                "name": name,
-                "drop": to_plain(drop),
-                "original": {
-                    "sha256": copied.sha256,
-                    "extension": extension,
-                    "bytes": str(copied.bytes),
-                },
-                "sidecar_hex": gathered.sidecar.hex() if gathered.sidecar is not None else None,
-                "sidecar_identity": _without_times(gathered.sidecar_identity),
-                **said(transaction, gathered),
-            },
-            job=job,
-        )
-    structlog.get_logger().info("claimed", job=job, name=name, surface=sighting.surface)
+        further = _body(transaction, common, ordered, gathered)
+        further |= {"drop_of": body.get("drop_of", of.job), "sidecar_hex": None}
+        transaction.append("claimed", further, job=job)
+    structlog.get_logger().info("claimed", job=job, name=common.name, surface=ordered.surface)
     return job
+
+
+def _body(
+    transaction: Transaction, common: _Claimed, row: Ordered | None, gathered: Gathered
+) -> dict[str, Any]:
+    body: dict[str, Any] = {
+        "state": "claimed",
+        "name": common.name,
+        "drop": to_plain(common.drop),
+        "original": common.original,
+        "sidecar_hex": gathered.sidecar.hex() if gathered.sidecar is not None else None,
+        "sidecar_identity": _without_times(gathered.sidecar_identity),
+        **said(transaction, gathered),
+    }
+    if row is not None:
+        body |= {"surface": row.surface, **of_row(row)}
+    return body
+
+
+def of_row(row: Ordered) -> dict[str, object]:
+    """What an entry holds of the row that it follows."""
+    return {"sheet": row.sheet, "row": row.row}
+
+
+def _gathered(workshop: Workshop, relative: bytes, row: Ordered | None) -> Gathered:
+    folder = os.fsdecode(relative.split(b"/", 1)[0])
+    surface = workshop.settings.surface(row.surface if row is not None else folder)
+    return gather(
+        workshop.folders.hot,
+        relative,
+        surface.defaults if surface is not None else (),
+        ordered=row.layer if row is not None else None,
+        surface=row.surface if row is not None else None,
+    )
+
+
+def asked_body(reader: Reader, row: JobRow) -> dict[str, Any]:
+    """What was asked of a job last, its personal words filled in: the newest word wins whole."""
+    body = reader.body(row.claimed_seq)
+    for entry in reader.entries(row.claimed_seq, job=row.job, kind="asked-anew"):
+        body = {**body, **reader.filled(entry.body)}
+    return body
+
+
+def gather_anew(workshop: Workshop, row: JobRow, ordered: Ordered | None = None) -> Gathered:
+    """Collect again what is asked of a job whose drop was let go, and keep what went with it.
+
+    Args:
+        workshop: The open studio.
+        row: The job.
+        ordered: A row of an order sheet that came later; without one, that of the record stands.
+    """
+    body = asked_body(workshop.ledger.read, row)
+    before = layers_of(body)
+    standing = said_in(before)
+    if ordered is None and standing is not None:
+        ordered = Ordered(body["sheet"], body["row"], row.surface, standing)
+    ordered = ordered or Ordered(0, 0, row.surface, Layer("", ()))
+    gathered = _gathered(workshop, Drop(**body["drop"]).path_bytes, ordered)
+    if gathered.sidecar is not None or body["sidecar_hex"] is None:
+        return gathered
+    # The sidecar went to `taken` with its picture, and what it said still counts.
+    troubles = (from_plain(Trouble, item) for item in body["troubles"])
+    return replace(
+        gathered,
+        layers=(*gathered.layers, *_of_sidecar(before, lambda layer: layer.source)),
+        troubles=(*gathered.troubles, *_of_sidecar(troubles, lambda each: each.sentence)),
+    )
+
+
+def _of_sidecar(items: Iterable[T], text: Callable[[T], str]) -> Iterator[T]:
+    return (item for item in items if text(item).lower().startswith("sidecar “"))
 
 
 def _copy(workshop: Workshop, sighting: Sighting, spool: Path, name: str) -> durable.Copied | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import traceback
 from collections.abc import Callable
@@ -16,23 +15,24 @@ import structlog
 from platemark import durable
 from platemark.checks import profile_standing
 from platemark.engine import decide, examine, render
-from platemark.engine.claim import claim, is_the_drop, let_go, said
+from platemark.engine.claim import claim, let_go, said
 from platemark.engine.deliver import Couriers, deliver_closed
+from platemark.engine.growing import Growing
 from platemark.engine.hold import clear_held, folder_of, show_held, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
 from platemark.engine.pack import close_due
 from platemark.engine.profiles import profile_now
 from platemark.engine.sets import Sets
-from platemark.engine.workshop import Workshop, drop_path
+from platemark.engine.workshop import Workshop
 from platemark.intake import scan
 from platemark.intake.layers import gather
 from platemark.intake.scan import HotFolders, Look, Sighting
 from platemark.intake.waiting import waiting_text
-from platemark.ledger.read import DropRow, JobRow
+from platemark.ledger.read import JobRow
 from platemark.model.errors import DiskFault, DiskFull, PlatemarkError
-from platemark.model.job import Drop, job_number, shown_name
+from platemark.model.job import job_number, shown_name
 from platemark.model.notice import WaitingLine
-from platemark.model.work import Failure, ProbeReport
+from platemark.model.work import Failure
 
 PICTURE_ENDINGS = (b".tif", b".tiff", b".jpg", b".jpeg", b".png", b".TIF", b".JPG")
 ROOM_HINT = "Free some space; Platemark goes on by itself."
@@ -75,7 +75,7 @@ class Dispatch:
         # The threads live as long as the service: a child dies with the thread that started it.
         self._threads = ThreadPoolExecutor(workshop.parallel, thread_name_prefix="picture")
         self._running: dict[int, _Running] = {}
-        self._growing: dict[int, ProbeReport] = {}
+        self._growing = Growing(workshop, quiet_s)
         self._sheets: dict[int, str] = {}
         self._trouble: PlatemarkError | None = None
         self._paused_until = 0.0
@@ -100,7 +100,7 @@ class Dispatch:
         self._part("drops", partial(self._take_drops, look))
         self._part("profiles", self._look_again)
         self._collect()
-        self._part("growing", self._watch_growing)
+        self._part("growing", self._growing.watch)
         self._part("sets", partial(self._sets.tend, arriving=look.moving > 0))
         self._begin(wake)
         self._part("hot folders", partial(self._let_go, look))
@@ -112,8 +112,8 @@ class Dispatch:
         startable = 0 if self._paused() else len(waiting)
         return Turn(
             moving=look.moving,
-            working=len(self._running) + startable,
-            growing=len(self._growing),
+            working=len(self._running) + startable + self._growing.with_holes,
+            growing=len(self._growing.cut_off),
             moved=self._workshop.ledger.read.head().seq != before,
         )
 
@@ -282,7 +282,7 @@ class Dispatch:
             row
             for state in ("examined", "claimed")
             for row in self._workshop.ledger.read.jobs(state=state)
-            if row.job not in self._running and row.job not in self._growing
+            if row.job not in self._running and row.job not in self._growing.jobs
             if row.state != "examined" or row.job not in self._sets.waiting
         ]
 
@@ -315,8 +315,7 @@ class Dispatch:
                 structlog.get_logger().info("outcome-dropped", job=job)
                 continue
             outcome = _result(running.future)
-            if self._may_be_growing(running.row, outcome):
-                self._growing[job] = outcome
+            if self._growing.takes(running.row, outcome):
                 continue
             self._guarded(
                 partial(running.finish, self._workshop, running.row, outcome), running.row
@@ -379,43 +378,6 @@ class Dispatch:
                 return True
             self._trouble = None
         return False
-
-    # -- cut-off pictures that may still be arriving -----------------------------------------
-
-    def _may_be_growing(self, row: JobRow, outcome: object) -> bool:
-        if not isinstance(outcome, ProbeReport) or not outcome.facts.truncated:
-            return False
-        drop = self._drop_here(row.job)
-        minutes = self._workshop.settings.studio.settle.truncated_wait_min
-        return drop is not None and examine.young(self._workshop.clock, drop.mtime_ns, minutes)
-
-    def _watch_growing(self) -> None:
-        minutes = self._workshop.settings.studio.settle.truncated_wait_min
-        for job, report in list(self._growing.items()):
-            row, drop = self._workshop.ledger.read.job(job), self._drop_here(job)
-            if row is None or drop is None:
-                del self._growing[job]
-            elif self._changed(row, drop):
-                del self._growing[job]
-                with self._workshop.ledger.transaction() as transaction:
-                    body = {"why": "the file was still arriving; it is taken again as it is now"}
-                    move(transaction, row, "withdrawn", "withdrawn", body)
-                    transaction.append("let-go", {"outcome": "changed", "taken": ""}, job=job)
-            elif not examine.young(self._workshop.clock, drop.mtime_ns, minutes):
-                del self._growing[job]
-                examine.finish(self._workshop, row, report)
-
-    def _drop_here(self, job: int) -> DropRow | None:
-        drops = self._workshop.ledger.read.drops(here=True)
-        return next((drop for drop in drops if drop.job == job), None)
-
-    def _changed(self, row: JobRow, drop: DropRow) -> bool:
-        body = self._workshop.ledger.read.body(row.claimed_seq)
-        try:
-            found = os.lstat(drop_path(self._workshop, Drop(**body["drop"])))
-        except OSError:
-            return True
-        return not is_the_drop(drop, found)
 
     # -- what people see ---------------------------------------------------------------------
 
@@ -488,7 +450,7 @@ class Dispatch:
             for oddity in look.oddities
         ]
         lines.extend(line for _, line in self._unfit.values())
-        for job in self._growing:
+        for job in self._growing.cut_off:
             row = self._workshop.ledger.read.job(job)
             if row is not None:
                 lines.append(

@@ -9,7 +9,6 @@ from typing import Any
 import structlog
 
 from platemark.checks import run_checks
-from platemark.engine.clock import Clock
 from platemark.engine.knowing import SET_CODES, accepted, answers_of, know_job, request_key
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import register
@@ -124,11 +123,7 @@ def hold(
         for key in ("facts", "request", "sources", "lab", "product")
         if key in before
     }
-    findings = [
-        item
-        for item in before.get("findings", [])
-        if item["severity"] == "caution"
-    ]
+    findings = [item for item in before.get("findings", []) if item["severity"] == "caution"]
     body["findings"] = [*to_plain(stops), *findings]
     body["accepted"] = before.get("accepted", [])
     body["trace"] = trace
@@ -268,9 +263,3 @@ def _planned(known: Known, plan: Plan) -> dict[str, Any]:
         },
         "lines": to_plain(drawing_lines(known.layout, known.surface.direction)),
     }
-
-
-def young(clock: Clock, mtime_ns: int, minutes: int) -> bool:
-    """Whether a file was written so recently that it may still be growing."""
-    # A time to come is another computer's clock and says nothing of how young the file is.
-    return 0 <= clock.now().timestamp() - mtime_ns / 1e9 < minutes * 60

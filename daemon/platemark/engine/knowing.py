@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from platemark.checks import all_checks, set_count, set_differs, set_waits
-from platemark.engine.claim import layers_of
+from platemark.engine.claim import asked_body, layers_of
 from platemark.engine.profiles import standing_of
 from platemark.engine.workshop import Workshop
 from platemark.intake.names import title_of
@@ -56,9 +56,7 @@ def answers_of(reader: Reader, job: int) -> Answers:
 
 def asked(reader: Reader, row: JobRow, answers: Answers) -> Resolved:
     """A job's request with every layer and every answer taken together."""
-    body = reader.body(row.claimed_seq)
-    for entry in reader.entries(row.claimed_seq, job=row.job, kind="asked-anew"):
-        body = {**body, **reader.filled(entry.body)}
+    body = asked_body(reader, row)
     resolved = resolve(layers_of(body))
     troubles = tuple(from_plain(Trouble, item) for item in body["troubles"])
     resolved = replace(resolved, troubles=resolved.troubles + troubles)

@@ -10,7 +10,15 @@ from pathlib import Path
 import structlog
 
 from platemark import durable
-from platemark.engine.examine import facts_of, failed, hold, original_path, plan_of, tried_too_often
+from platemark.engine.examine import (
+    ATTEMPTS,
+    facts_of,
+    failed,
+    hold,
+    original_path,
+    plan_of,
+    tried_too_often,
+)
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import unchanged
 from platemark.engine.workshop import Workshop
@@ -78,6 +86,11 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
         clear_scratch(workshop, row.job)
         if isinstance(outcome, Failure):
             failed(workshop, row, STEP, outcome)
+        elif workshop.ledger.read.attempts(row.job, STEP) < ATTEMPTS:
+            # The disk may have erred: it is made and checked once more before anybody is asked.
+            structlog.get_logger().warning(
+                "check-failed", job=row.job, why="; ".join(outcome.check.reasons)
+            )
         else:
             hold(workshop, row, _check_failed(row, outcome.check), step=STEP)
         return
@@ -211,6 +224,7 @@ def _check_failed(row: JobRow, check: CheckReport) -> Finding:
     return stop(
         "print-check-failed",
         "never",
-        f"The print file of {row.original_name} failed its check: {'; '.join(check.reasons)}.",
+        f"The print file of {row.original_name} failed its check {ATTEMPTS} times: "
+        f"{'; '.join(check.reasons)}.",
         "Nothing was sent. Tell whoever looks after Platemark and name this job.",
     )

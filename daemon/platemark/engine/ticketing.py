@@ -333,7 +333,9 @@ def _original(
         bits=facts.bits,
         format=facts.format.upper(),
         orientation=facts.orientation,
-        profile=source_profile if plan.source_profile_from == "embedded" else "none",
+        profile={"assumed": "none", "lab": "none (Lab)"}.get(
+            plan.source_profile_from, source_profile
+        ),
     )
 
 

@@ -37,30 +37,29 @@ class PixelFacts:
     """Sides with a wide band of one solid white or black, as `left 7 %, right 7 %`."""
 
 
-def look_at_pixels(image: Any, alpha_band: int | None) -> PixelFacts:
+def look_at_pixels(image: Any, colours: int, alpha_band: int | None) -> PixelFacts:
     """Decode a picture once.
 
     Args:
         image: A pyvips image, opened to be streamed.
+        colours: How many of its first bands are colour.
         alpha_band: Band that says how opaque a pixel is, -1 for the last; None where there is
             none.
 
     Raises:
         pyvips.Error: A row cannot be decoded.
     """
-    across = -(-image.width // _MOST_CELLS)
-    down = -(-image.height // _MOST_CELLS)
-    if alpha_band is None:
-        cells = image.shrink(across, down, ceil=True).copy_memory()
-        return _seen(cells, image, (across, down), opaque=True)
-    alpha = alpha_band % image.bands
-    # What follows alpha is no colour either.
-    colours = image.extract_band(0, n=max(alpha, 1))
-    both = colours.bandjoin(_opacity(image[alpha]))
-    cells = both.shrink(across, down, ceil=True).copy_memory()
-    opaque = cells[cells.bands - 1].min() >= _OPAQUE
-    colours = cells.extract_band(0, n=cells.bands - 1)
-    return _seen(colours, image, (across, down), opaque=opaque)
+    alpha = None if alpha_band is None else alpha_band % image.bands
+    colours = max(min(colours, image.bands if alpha is None else alpha), 1)
+    wanted = image if image.bands == colours else image.extract_band(0, n=colours)
+    if alpha is not None:
+        wanted = wanted.bandjoin(_opacity(image[alpha]))
+    steps = (-(-image.width // _MOST_CELLS), -(-image.height // _MOST_CELLS))
+    cells = wanted.shrink(*steps, ceil=True).copy_memory()
+    opaque = alpha is None or cells[colours].min() >= _OPAQUE
+    if alpha is not None:
+        cells = cells.extract_band(0, n=colours)
+    return _seen(cells, image, steps, opaque=opaque)
 
 
 _OPAQUE: Final = 255 << 8

@@ -23,7 +23,7 @@ from platemark.imaging.holes import BLOCK_BYTES, find_hole
 from platemark.imaging.opening import open_picture
 from platemark.imaging.pixel_facts import look_at_pixels
 from platemark.imaging.steps import tells_of_memory, tells_of_threads
-from platemark.model.picture import Facts
+from platemark.model.picture import Facts, Format
 from platemark.model.work import HeaderLimits, ProbeReport, ProbeTask
 
 # Words of libtiff, libjpeg and libpng, for want of codes.
@@ -110,8 +110,10 @@ def _decode(path: str, header: Header) -> Facts:
         disagreement = _disagreement(image, header)
         if disagreement:
             return replace(facts, damage=disagreement)
-        seen = look_at_pixels(image, header.alpha_band)
-        uniform = seen.uniform and _is_uniform(path, header)
+        # A palette's one channel is decoded to three.
+        colours = image.bands if facts.mode == "palette" else facts.channels
+        seen = look_at_pixels(image, colours, header.alpha_band)
+        uniform = seen.uniform and _is_uniform(path, facts.format, colours)
     except pyvips.Error as error:
         return _with_decoder_fault(facts, error)
     if header.alpha_band is not None:
@@ -125,16 +127,12 @@ def _decode(path: str, header: Header) -> Facts:
     )
 
 
-def _is_uniform(path: str, header: Header) -> bool:
+def _is_uniform(path: str, form: Format, colours: int) -> bool:
     """Tell whether a picture that seems to be of one colour is; only such a one is read again."""
-    figures = open_picture(path, header.facts.format).stats()
-    alpha = -1 if header.alpha_band is None else header.alpha_band % (figures.height - 1)
+    image = open_picture(path, form)
+    figures = image.extract_band(0, n=min(colours, image.bands)).stats()
     # The first row is for all bands together; smallest and largest stand first in each.
-    return all(
-        figures(0, band + 1) == figures(1, band + 1)
-        for band in range(figures.height - 1)
-        if band != alpha
-    )
+    return all(figures(0, band) == figures(1, band) for band in range(1, figures.height))
 
 
 def _disagreement(image: Any, header: Header) -> str:

@@ -199,8 +199,9 @@ class HotFolders:
         Args:
             known: (device, inode, size, mtime_ns) of the drops that are claimed and not yet let
                 go. They are not reported again, wherever in the hot folders they lie; a late write
-                makes one a new file. Order sheets among them are reported, and may vanish. The device is not compared: a share or disk that was
-                connected anew, or a restart, may number it differently.
+                makes one a new file. Order sheets among them are reported, and may vanish. The
+                device is not compared: a share or disk that was connected anew, or a restart, may
+                number it differently.
 
         Returns:
             What was found. While the root is gone, has just become another volume, or has lost all

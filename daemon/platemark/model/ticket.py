@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from platemark.model.finding import Change
+from platemark.model.plan import SourceFrom
 from platemark.model.surface import Direction, Place
 from platemark.model.terms import Box, Intent
 
@@ -101,7 +102,7 @@ class TicketColour:
     """How the colour was converted."""
 
     source_profile: str
-    source_profile_from: Literal["embedded", "assumed"]
+    source_profile_from: SourceFrom
     output_profile: str
     output_profile_sha256: str
     intent: Intent

@@ -16,6 +16,7 @@ from platemark.parcel.forms import Drawings, TicketForm
 from platemark.parcel.ticket_words import (
     INTENTS,
     PLACES,
+    SOURCES,
     ColourWords,
     SetPlace,
     accepted_words,
@@ -267,9 +268,7 @@ def _file_facts(ticket: Ticket) -> tuple[tuple[str, str], ...]:
 def _colour_facts(ticket: Ticket) -> tuple[tuple[str, str], ...]:
     colour = ticket.colour
     compensation = "on" if colour.black_point_compensation else "off"
-    source = colour.source_profile
-    if colour.source_profile_from == "assumed":
-        source += " (assumed: the picture carried no profile)"
+    source = colour.source_profile + SOURCES[colour.source_profile_from]
     return _filled(
         ("Picture was in", source),
         ("File is in", colour.output_profile),

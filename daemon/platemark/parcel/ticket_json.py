@@ -111,7 +111,12 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
     },
     "TicketColour": {
         "source_profile": ("What the picture's numbers meant.", {}),
-        "source_profile_from": ("Whether the picture said so, or a written policy did.", {}),
+        "source_profile_from": (
+            "embedded: by the picture's own profile. stated: the file names a known space without a "
+            "profile. assumed: by a written policy. lab: the picture is in Lab and was brought into "
+            "this space.",
+            {},
+        ),
         "output_profile": ("What the print file's numbers mean.", {}),
         "output_profile_sha256": ("Of that profile, hexadecimal.", _SHA256),
         "intent": (

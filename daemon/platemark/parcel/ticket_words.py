@@ -22,6 +22,13 @@ from platemark.model.ticket import (
 )
 from platemark.model.units import BadSize, Size, orientation_of, parse_size, shown
 
+SOURCES = {
+    "embedded": "",
+    "assumed": " (assumed: the picture carried no profile)",
+    "stated": " (stated by the file, without a profile)",
+    "lab": " (the picture was in Lab and was brought into it)",
+}
+"""What stands behind the name of the space that a picture was read in."""
 INTENTS: dict[Intent, str] = {
     "perceptual": "perceptual",
     "relative": "relative colorimetric",
