@@ -11,13 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import imagecodecs
-import numpy as np
-from PIL import Image
-
 import made_profiles as profiles
+import numpy as np
 from entries import Dropped, held, passes, raw
 from metadata import camera, jpeg_of, jpeg_segment, xmp_of
 from photographs import HIGH, WIDE, colour, grey
+from PIL import Image
 
 
 def picture(number: int, **options: Any) -> Callable[[Path], None]:

@@ -11,13 +11,12 @@ import zlib
 from collections.abc import Callable
 from pathlib import Path
 
-import tifffile
-from PIL import Image
-
 import made_profiles as profiles
+import tifffile
 from entries import IGNORED, TOLD, Dropped, held, passes, raw
 from metadata import jpeg_of
 from photographs import colour, cut, deep
+from PIL import Image
 from png_corpus import SIGNATURE, chunk
 
 

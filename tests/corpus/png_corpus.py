@@ -12,13 +12,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from PIL import Image
-
 import made_profiles as profiles
+import numpy as np
 from entries import Dropped, held, passes, raw
 from metadata import camera
 from photographs import HIGH, WIDE, Pixels, colour, deep, grey, spot, with_channels
+from PIL import Image
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 _COLOUR_TYPES = {1: 0, 2: 4, 3: 2, 4: 6}

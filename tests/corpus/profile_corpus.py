@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-import tifffile
-
 import made_profiles as profiles
+import tifffile
 from entries import Dropped, held, passes
 from photographs import Pixels, colour, deep, grey
 

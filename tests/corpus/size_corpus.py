@@ -6,12 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from PIL import Image
-
 import made_profiles as profiles
 from entries import Dropped, held, passes, raw
 from metadata import jpeg_of
 from photographs import colour, deep, grey
+from PIL import Image
 
 RAG = "smooth-rag/8x10in"
 LUSTRE = "rc-lustre"

@@ -11,14 +11,13 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+import made_profiles as profiles
 import numpy as np
 import tifffile
-from PIL import Image, ImageCms
-
-import made_profiles as profiles
 from entries import Dropped, held, passes
 from metadata import camera, xmp_of
 from photographs import HIGH, WIDE, Pixels, colour, deep, grey, spot, with_channels
+from PIL import Image, ImageCms
 
 Make = Callable[[], Pixels]
 
@@ -191,7 +190,7 @@ def stencil(path: Path) -> None:
     with tifffile.TiffWriter(path) as writer:
         writer.write(colour(4), photometric="rgb", iccprofile=profiles.srgb(), metadata=None)
         writer.write(
-            np.full((HIGH, WIDE), 255, np.uint8), photometric="mask", subfiletype=4, metadata=None
+            np.ones((HIGH, WIDE), np.bool_), photometric="minisblack", subfiletype=4, metadata=None
         )
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from made_plans import LIMITS, check_task, picture, plan_for, render_task
 
-from platemark.imaging.child import Children, run_step
+from platemark.imaging.child import Children
 from platemark.imaging.icc import build_matrix_profile
 from platemark.imaging.sandbox import confinement, knows_call_filters, landlock_abi
 from platemark.model.work import (
@@ -383,12 +383,12 @@ def test_whole_way_in_children(tmp_path: Path) -> None:
     made = picture(tmp_path / "job", (pixels * 7919 % 65536).astype(np.uint16))
     adobe = build_matrix_profile("adobe-rgb")
     task = render_task(made, plan_for(made, adobe), adobe)
-    probed = run_step(ProbeTask(str(made.original), "original.tiff", HEADER), LIMITS)
+    probed = Children().run(ProbeTask(str(made.original), "original.tiff", HEADER), LIMITS)
     assert isinstance(probed, ProbeReport)
     assert (probed.facts.width, probed.facts.bits) == (400, 16)
-    rendered = run_step(task, LIMITS)
+    rendered = Children().run(task, LIMITS)
     assert isinstance(rendered, RenderReport), rendered
-    checked = run_step(check_task(task), LIMITS)
+    checked = Children().run(check_task(task), LIMITS)
     assert isinstance(checked, CheckReport), checked
     assert (checked.passed, checked.reasons) == (True, ())
     assert [path.name for path in made.folder.glob("*.samples")] == []
@@ -398,7 +398,7 @@ def test_a_real_picture_beyond_its_memory(tmp_path: Path) -> None:
     """A picture that needs more memory than it may have is told as that, not as a crash."""
     made = picture(tmp_path / "job", np.zeros((3000, 4000, 3), np.uint16))
     task = render_task(made, plan_for(made, build_matrix_profile("srgb")))
-    outcome = run_step(task, replace(LIMITS, memory_mb=250, threads=1))
+    outcome = Children().run(task, replace(LIMITS, memory_mb=250, threads=1))
     assert isinstance(outcome, Failure)
     assert outcome.kind == "memory", outcome
 
@@ -407,7 +407,7 @@ def test_a_profile_is_tried_in_a_child(tmp_path: Path) -> None:
     """A profile that is none is refused with reasons, in a report and not a failure."""
     path = tmp_path / "lab.icc"
     path.write_bytes(b"no profile at all" * 20)
-    outcome = run_step(AdmitTask(str(path), "RGB"), LIMITS)
+    outcome = Children().run(AdmitTask(str(path), "RGB"), LIMITS)
     assert isinstance(outcome, AdmitReport)
     assert not outcome.accepted
     assert outcome.reasons
@@ -425,7 +425,7 @@ def test_other_formats_are_not_read(disguise: str, tmp_path: Path) -> None:
     path = tmp_path / "innocent.jpg"
     path.write_bytes(data)
     task = PreviewTask(str(path), 1, "", (), str(tmp_path / "drawing.jpg"))
-    outcome = run_step(task, LIMITS)
+    outcome = Children().run(task, LIMITS)
     assert isinstance(outcome, Failure)
     assert outcome.kind == "picture"
 

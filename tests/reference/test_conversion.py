@@ -23,7 +23,7 @@ from PIL import Image, ImageCms, ImageOps
 
 from platemark.imaging import print_model
 from platemark.imaging.check import check
-from platemark.imaging.child import run_step
+from platemark.imaging.child import Children
 from platemark.imaging.delta_e import delta_e_2000
 from platemark.imaging.depth import dither_tile, rounded_codes
 from platemark.imaging.icc import build_grey_profile, build_matrix_profile
@@ -558,7 +558,7 @@ def test_same_bytes_for_any_number_of_threads(form: dict[str, object], tmp_path:
     seen = set()
     for threads in (1, 2, 4):
         task = render_task(made, plan, printer())
-        outcome = run_step(task, replace(LIMITS, threads=threads))
+        outcome = Children().run(task, replace(LIMITS, threads=threads))
         assert isinstance(outcome, RenderReport), outcome
         parts = [Path(path).read_bytes() for path in (task.print_file, task.face)]
         seen.add(tuple(hashlib.sha256(part).hexdigest() for part in parts))

@@ -1,4 +1,4 @@
-"""RGB and greyscale are printed."""
+"""RGB, greyscale and Lab are printed."""
 
 from __future__ import annotations
 
@@ -14,13 +14,21 @@ ACCEPT: Final = "never"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop colour models that are neither RGB nor grey."""
+    """Stop other colour models, and the one form of Lab that no decoder here reads."""
     facts = known.facts
-    if facts.mode in ("lab", "other") and not facts.damage and facts.format != "other":
-        kind = "Lab" if facts.mode == "lab" else "a colour model that is not RGB or grey"
+    if facts.damage or facts.format == "other":
+        return
+    if facts.mode == "other":
         yield stop(
             CODE,
             ACCEPT,
-            f"{known.name} is in {kind}.",
+            f"{known.name} is in a colour model that is not RGB, grey or Lab.",
             "Convert it to RGB with a profile in your editor and drop it again.",
+        )
+    elif facts.mode == "lab" and facts.bits == 8 and facts.lab_encoding != "icc":
+        yield stop(
+            CODE,
+            ACCEPT,
+            f"{known.name} is in Lab at 8 bit, in a form that is not read here.",
+            "Save it with 16 bit, or convert it to RGB in your editor, and drop it again.",
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
-from platemark.model.asking import stop
+from platemark.model.asking import caution, stop
 from platemark.model.finding import Finding
 from platemark.model.known import Known
 
@@ -14,9 +14,11 @@ ACCEPT: Final = "photographer"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop a profile that calibrates a display."""
+    """Stop a profile that calibrates a display; warn of unknown primaries with a device's name."""
     profile = known.facts.profile
-    if profile is not None and profile.monitor_calibration and profile.working_space is None:
+    if profile is None or profile.damage or profile.working_space is not None:
+        return
+    if profile.monitor_calibration:
         yield stop(
             CODE,
             ACCEPT,
@@ -24,4 +26,11 @@ def find(known: Known) -> Iterable[Finding]:
             "Convert it to a working space (sRGB, Adobe RGB, ROMM) in your editor and drop "
             "it again.",
             figures={"profile": profile.sha256[:8]},
+        )
+    elif profile.device_named and profile.device_class == "mntr":
+        yield caution(
+            CODE,
+            f"{known.name} carries a profile ({profile.description or 'no name'}) that names a "
+            "device and is no working space that is known here; it may be a display's.",
+            "If it is your display's, convert the picture to a working space in your editor.",
         )

@@ -18,7 +18,7 @@ def find(known: Known) -> Iterable[Finding]:
     profile = known.facts.profile
     if profile is None:
         return
-    wanted = {"rgb": "RGB", "ycbcr": "RGB", "grey": "GRAY"}.get(known.facts.mode)
+    wanted = {"rgb": "RGB", "ycbcr": "RGB", "grey": "GRAY", "lab": "Lab"}.get(known.facts.mode)
     if profile.damage:
         yield stop(
             CODE,
@@ -32,6 +32,6 @@ def find(known: Known) -> Iterable[Finding]:
             ACCEPT,
             f"The profile inside {known.name} is for {profile.colour_space.strip()}, the "
             "picture is "
-            f"{'RGB' if wanted == 'RGB' else 'greyscale'}.",
+            f"{'greyscale' if wanted == 'GRAY' else wanted}.",
             "Assign the right profile in your editor, save, and drop it again.",
         )

@@ -23,7 +23,7 @@ from platemark.engine.lifecycle import TRANSITIONS, move
 from platemark.engine.pack import close_due
 from platemark.engine.profiles import profile_now
 from platemark.engine.sets import Sets
-from platemark.engine.workshop import Workshop
+from platemark.engine.workshop import ROOM_HINT, Workshop
 from platemark.intake import scan
 from platemark.intake.layers import gather
 from platemark.intake.scan import HotFolders, Look, Sighting
@@ -35,7 +35,6 @@ from platemark.model.notice import WaitingLine
 from platemark.model.work import Failure
 
 PICTURE_ENDINGS = (b".tif", b".tiff", b".jpg", b".jpeg", b".png", b".TIF", b".JPG")
-ROOM_HINT = "Free some space; Platemark goes on by itself."
 MISTAKE_HINT = "Tell whoever looks after Platemark; the log says more."
 _JOB_NUMBER = re.compile(r"[0-9]{1,12}")
 PAUSE_S = 30

@@ -20,7 +20,7 @@ from platemark.engine.profiles import unchanged
 from platemark.engine.render import drawing_path
 from platemark.engine.sets import whole_sets
 from platemark.engine.ticketing import item_of, size_in_name
-from platemark.engine.workshop import Workshop
+from platemark.engine.workshop import ROOM_HINT, Workshop
 from platemark.ledger.read import JobRow, ParcelRow
 from platemark.ledger.store import stamp
 from platemark.model.errors import DiskFull, PlatemarkError, RecordDamaged
@@ -154,7 +154,7 @@ def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[Job
     items = _items(workshop, lab, rows)
     wanted = sum(item.ticket.print_file.bytes for item in items)
     if short := workshop.lacks_room(wanted, f"pack parcel {name}"):
-        raise DiskFull(short, "Free some space; Platemark goes on by itself.")
+        raise DiskFull(short, ROOM_HINT)
     ticket = ParcelTicket(
         version=TICKET_VERSION,
         parcel=name,

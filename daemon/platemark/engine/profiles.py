@@ -80,6 +80,7 @@ def standing_among(
         sha256=sha256,
         registered_sha256=registered.sha256 if registered else sha256,
         description=entry.body["description"],
+        version=entry.body.get("version", ""),
         reasons=tuple(entry.body["reasons"]),
         admitted_on=_date(entry.at) if row.state == "admitted" else None,
         valid_until=use.valid_until,

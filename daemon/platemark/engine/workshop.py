@@ -91,6 +91,7 @@ class Folders:
         return self.held / surface / f"{stem}--{job_number(job)}"
 
 
+ROOM_HINT = "Free some space; Platemark goes on by itself."
 ROOM_KEPT = 256 << 20
 """Bytes that no picture may take of the studio's disk."""
 

@@ -166,11 +166,6 @@ class Children:
             return process
 
 
-def run_step(task: Task, limits: ChildLimits) -> Report | Failure:
-    """Do one step in a process of its own, for a command that has nothing else to end."""
-    return Children().run(task, limits)
-
-
 def readable_files(task: Task) -> tuple[str, ...]:
     """Files that a task reads."""
     match task:

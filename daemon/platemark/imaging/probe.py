@@ -105,6 +105,9 @@ def _over_limits(header: Header, limits: HeaderLimits) -> Iterator[str]:
 def _decode(path: str, header: Header) -> Facts:
     """Decode the whole picture once and return its facts, with damage or what the pixels say."""
     facts = header.facts
+    if facts.mode == "lab" and facts.bits == 8 and facts.lab_encoding == "cie":
+        # The decoder has no such form; a check says so.
+        return facts
     try:
         image = open_picture(path, facts.format)
         disagreement = _disagreement(image, header)
@@ -172,8 +175,6 @@ def _with_decoder_fault(facts: Facts, error: pyvips.Error) -> Facts:
     cause = lines[min(1, len(lines) - 1)][:_MOST_DECODER_WORDS] if lines else "nothing"
     if any(sign in lowered for sign in _NOT_READ):
         fault = f"this form of {facts.format.upper()} is not read here"
-    elif facts.mode == "lab" and facts.bits == 8:
-        fault = "8-bit Lab is not read here"
     else:
         fault = "its picture data are damaged"
     return replace(facts, damage=f"{fault} (the decoder says: {cause})")

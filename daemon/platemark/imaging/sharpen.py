@@ -125,7 +125,7 @@ def _strip(
     # Beyond the picture lies its outermost pixel again.
     above, below = first - (top - reach), top + rows + reach - last
     around = np.pad(around, ((above, below), (reach, reach), (0, 0)), mode="edge")
-    result = np.ascontiguousarray(around[reach : reach + rows, reach : reach + face.width])
+    result = around[reach : reach + rows, reach : reach + face.width].copy()
     changed = 0
     for y in range(0, rows, _TILE_ROWS):
         for x in range(0, face.width, _TILE_COLUMNS):

@@ -90,16 +90,6 @@ def same_volume(*paths: Path) -> bool:
     return len(marks) <= 1
 
 
-def free_bytes(path: Path) -> int:
-    """Room that is left for us on the volume of a path, in bytes.
-
-    Raises:
-        OSError: the disk does not say.
-    """
-    told = os.statvfs(_nearest(path))
-    return told.f_bavail * told.f_frsize
-
-
 def _nearest(path: Path) -> Path:
     at = path.absolute()
     while not at.exists() and at != at.parent:

@@ -27,6 +27,8 @@ class ProfileStanding:
     registered_sha256: str = ""
     """Of the file as it was admitted."""
     description: str = ""
+    version: str = ""
+    """As people write it, such as `2.4`."""
     reasons: tuple[str, ...] = ()
     """Why it was refused."""
     admitted_on: date | None = None

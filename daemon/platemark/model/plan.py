@@ -10,7 +10,6 @@ from typing import Literal
 from platemark.model.plain import digest
 from platemark.model.terms import Box, EdgeChoice, Intent
 
-
 SourceFrom = Literal["embedded", "assumed", "stated", "lab"]
 """Why the picture's numbers are read as they are: its own profile says so; a written policy does;
 the file names a known space without a profile; or it is in Lab and was brought into our ROMM RGB."""
