@@ -37,7 +37,9 @@ def monochrome(number: int, **options: Any) -> Callable[[Path], None]:
     return raw(lambda: jpeg_of(Image.fromarray(grey(number)), **given))
 
 
-def changed(number: int, change: Callable[[bytes], bytes], **options: Any) -> Callable[[Path], None]:
+def changed(
+    number: int, change: Callable[[bytes], bytes], **options: Any
+) -> Callable[[Path], None]:
     return raw(lambda: change(encoded(number, **options)))
 
 

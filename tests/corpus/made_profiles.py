@@ -109,8 +109,12 @@ def table_of(inputs: int) -> bytes:
     )
     identity = struct.pack(">9i", *(0x10000, 0, 0, 0, 0x10000, 0, 0, 0, 0x10000))
     ramp = bytes(range(256))
-    return struct.pack(">4s4xBBBx", b"mft1", inputs, 3, 2) + identity + ramp * inputs + grid + (
-        ramp * 3
+    return (
+        struct.pack(">4s4xBBBx", b"mft1", inputs, 3, 2)
+        + identity
+        + ramp * inputs
+        + grid
+        + (ramp * 3)
     )
 
 

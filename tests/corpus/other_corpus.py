@@ -22,9 +22,7 @@ from png_corpus import SIGNATURE, chunk
 
 def photo(number: int, at: float) -> Callable[[Path], None]:
     """A good JPEG."""
-    return raw(
-        lambda: jpeg_of(Image.fromarray(colour(number, at=at)), icc_profile=profiles.srgb())
-    )
+    return raw(lambda: jpeg_of(Image.fromarray(colour(number, at=at)), icc_profile=profiles.srgb()))
 
 
 def saved(form: str, **options: object) -> Callable[[Path], None]:

@@ -112,7 +112,9 @@ def keyed(number: int) -> Callable[[Path], None]:
     """The colour of the first pixel is see-through."""
     return raw(
         lambda: png_of(
-            colour(number), SRGB, chunk(b"tRNS", struct.pack(">3H", *map(int, colour(number)[0, 0])))
+            colour(number),
+            SRGB,
+            chunk(b"tRNS", struct.pack(">3H", *map(int, colour(number)[0, 0]))),
         )
     )
 

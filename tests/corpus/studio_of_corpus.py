@@ -35,7 +35,9 @@ def make_studio(root: Path) -> None:
     """The starter studio, its labs' profiles in place, two pictures worked on at once."""
     copy_starter(root)
     settings = root / "studio.toml"
-    text, count = re.subn(r"^jobs = 0\b", f"jobs = {AT_ONCE}", settings.read_text(), flags=re.MULTILINE)
+    text, count = re.subn(
+        r"^jobs = 0\b", f"jobs = {AT_ONCE}", settings.read_text(), flags=re.MULTILINE
+    )
     assert count == 1
     settings.write_text(text)
     for surface in ("smooth-rag", "canvas-wrap"):

@@ -308,9 +308,7 @@ MODELS: tuple[Dropped, ...] = (
 CHANNELS: tuple[Dropped, ...] = (
     Dropped(
         "selection.tif",
-        rgb(
-            lambda: with_channels(colour(3), spot(colour(3), 0)), extrasamples=["unspecified"]
-        ),
+        rgb(lambda: with_channels(colour(3), spot(colour(3), 0)), extrasamples=["unspecified"]),
         passes(),
     ),
     Dropped(

@@ -12,13 +12,15 @@ PLATEMARK = Path(sys.executable).with_name("platemark")
 PATIENCE_S = 90
 
 
-def ask(studio: Path, *words: str, within: Sequence[str] = ()) -> tuple[int, str]:
+def ask(
+    studio: Path, *words: str, within: Sequence[str] = (), patience_s: int = 120
+) -> tuple[int, str]:
     """Run a command on a studio, perhaps with others before it; its exit code and all it said."""
     done = subprocess.run(
         [*within, str(PLATEMARK), "--studio", str(studio), *words],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=patience_s,
         check=False,
     )
     assert "Traceback" not in done.stderr + done.stdout

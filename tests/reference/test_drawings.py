@@ -212,6 +212,50 @@ def test_lines_are_seen_on_any_picture(kind: str, value: int, tmp_path: Path) ->
     assert (off > 60).sum() > 200
 
 
+@pytest.mark.parametrize("kind", [kind for kind in STYLES if kind != "brush"])
+@pytest.mark.parametrize("times", [1, 4])
+@pytest.mark.parametrize("mirror", [False, True])
+def test_lines_lie_where_the_numbers_say(
+    kind: str, times: int, mirror: bool, tmp_path: Path
+) -> None:
+    """Each side of a box is drawn just inside it, at the drawing's own scale, and nowhere else."""
+    made = picture(tmp_path, np.full((300 * times, 400 * times, 3), 118, np.uint8))
+    box = Box(80 * times, 60 * times, 240 * times, 180 * times)
+    task = render_task(made, plan_for(made, SRGB, mirror=mirror), lines=(Line(kind, box),))  # type: ignore[arg-type]
+    render(task)
+    with Image.open(task.drawing) as shown:
+        seen = np.asarray(shown.convert("L"), float)
+    # 1,200 px less 2 × 30 beside and 46 above and below.
+    scale = min(1, 1140 / (400 * times), 1108 / (300 * times))
+    off = np.abs(seen[46 : 46 + round(300 * times * scale), 30 : 30 + round(400 * times * scale)])
+    off = np.abs(off - 118) > 40
+    left, top, right, bottom = (
+        round(edge * times * scale) for edge in (80, 60, 80 + 240, 60 + 180)
+    )
+    down, across = np.flatnonzero(off.any(axis=1)), np.flatnonzero(off.any(axis=0))
+    assert [down[0], down[-1]] == pytest.approx([top, bottom - 1], abs=1.5)
+    assert [across[0], across[-1]] == pytest.approx([left, right - 1], abs=1.5)
+    assert not off[top + 6 : bottom - 6, left + 6 : right - 6].any()
+
+
+@pytest.mark.parametrize("box", [Box(100, 200, 200, 1), Box(200, 50, 1, 200)])
+def test_the_arrow_lies_along_the_surfaces_lines(box: Box, tmp_path: Path) -> None:
+    """It runs along its box's longer side, as long as the box, with a head at both ends."""
+    made = picture(tmp_path, np.full((300, 400, 3), 118, np.uint8))
+    task = render_task(made, plan_for(made, SRGB), lines=(Line("brush", box),))
+    render(task)
+    with Image.open(task.drawing) as shown:
+        seen = np.asarray(shown.convert("L"), float)[46:346, 30:430]
+    off = np.abs(seen - 118) > 40
+    down, across = np.flatnonzero(off.any(axis=1)), np.flatnonzero(off.any(axis=0))
+    long, short = (across, down) if box.width > box.height else (down, across)
+    start = box.left if box.width > box.height else box.top
+    assert [long[0], long[-1]] == pytest.approx([start, start + 200], abs=5)
+    assert 12 <= short[-1] - short[0] <= 22
+    along = off.sum(axis=0 if box.width > box.height else 1)[start : start + 200]
+    assert along[:14].max() > along[100] + 4 < along[-14:].max() + 4
+
+
 def test_kinds_differ_without_their_colour() -> None:
     """Lines that can stand in one drawing differ by their dashes, for eyes that see no hue."""
     together = [STYLES[kind].dashes for kind in ("trim", "bleed", "fold", "safe")]

@@ -19,7 +19,7 @@ from platemark.imaging.check import check
 from platemark.imaging.icc import build_matrix_profile
 from platemark.imaging.render import render
 from platemark.imaging.steps import PictureFault
-from platemark.model.terms import Box
+from platemark.model.terms import Box, EdgeChoice
 from platemark.model.work import CheckTask
 
 ADOBE = build_matrix_profile("adobe-rgb")
@@ -203,6 +203,76 @@ def test_a_stained_border_is_found(tmp_path: Path) -> None:
 
     rewrite(task, stain)
     assert check(task).reasons == ("its border is not bare paper",)
+
+
+MIRRORED = {
+    "mirror": True,
+    "slug": "MIRRORED ALREADY · NOT AGAIN · 600x400mm c0ffee00",
+    "bleed_px": 60,
+    "edge": EdgeChoice("mirror"),
+    "placed": Box(60, 60, 600, 400),
+}
+READS_RIGHT = {**MIRRORED, "mirror": False, "slug": "READS RIGHT · MIRROR ONCE"}
+IN_JPEG = {"format": "jpeg", "bits": 8, "jpeg_quality": 90}
+FORMS = pytest.mark.parametrize("form", [{"bits": 16}, {"bits": 8}, IN_JPEG])
+
+
+def turn(task: CheckTask) -> None:
+    """Turn a print file left for right, in its own form."""
+    if task.plan.format == "tiff":
+        rewrite(task, turned)
+        return
+    with Image.open(task.print_file) as opened:
+        other_way = opened.transpose(Image.Transpose.FLIP_LEFT_RIGHT)
+    other_way.save(
+        task.print_file, "JPEG", icc_profile=ADOBE, dpi=(300, 300), quality=95, subsampling=0
+    )
+
+
+@FORMS
+@pytest.mark.parametrize("how", [MIRRORED, READS_RIGHT])
+def test_a_wrongly_mirrored_print_is_found(
+    how: dict[str, object], form: dict[str, object], tmp_path: Path
+) -> None:
+    """A print that was mirrored twice or not at all fails, by its picture and by its line."""
+    task = made_print(tmp_path, **how, **form)
+    assert check(task).passed
+    turn(task)
+    checked = check(task)
+    assert not checked.passed
+    assert any("is not in its bleed as planned" in reason for reason in checked.reasons)
+    assert len(checked.reasons) == 2
+
+
+@pytest.mark.parametrize("mirror", [True, False])
+def test_a_wrongly_mirrored_jpeg_is_found_without_a_line(mirror: bool, tmp_path: Path) -> None:
+    """Where no line has room, a JPEG that was turned shows by its picture."""
+    task = made_print(tmp_path, mirror=mirror, **IN_JPEG)
+    assert check(task).passed
+    turn(task)
+    assert check(task).reasons == ("it is turned left for right",)
+
+
+@FORMS
+def test_a_lost_line_is_found(form: dict[str, object], tmp_path: Path) -> None:
+    """A print whose line of text was painted over does not pass, in any form."""
+    task = made_print(tmp_path, **READS_RIGHT, **form)
+
+    def paint(pixels: Pixels) -> Pixels:
+        pixels = pixels.copy()
+        pixels[-40:] = pixels[-80:-40]
+        return pixels
+
+    if task.plan.format == "tiff":
+        rewrite(task, paint)
+    else:
+        with Image.open(task.print_file) as opened:
+            painted = Image.fromarray(paint(np.asarray(opened)))
+        painted.save(
+            task.print_file, "JPEG", icc_profile=ADOBE, dpi=(300, 300), quality=95, subsampling=0
+        )
+    (reason,) = check(task).reasons
+    assert reason == "the line “READS RIGHT · MIRROR ONCE” is not in its bleed as planned"
 
 
 def test_another_face_is_found(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import io
 import random
+import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -195,14 +196,135 @@ def test_a_tiff_has_the_facts_that_tifffile_reads(form: str, tmp_path: Path) -> 
     assert (facts.damage, facts.zero_run, facts.over_limit) == ("", "", "")
 
 
-def test_eight_bit_lab_is_said_to_be_unread(tmp_path: Path) -> None:
-    """The decoder (libvips 8.18) opens no 8-bit Lab TIFF; that is told apart from damage."""
+LABS = np.array([[50, 20, -30], [100, 0, 0], [0, 0, 0], [75, -50, 60], [25, 127, -128]])
+"""L*, a*, b*."""
+
+
+def lab_codes(encoding: str, bits: int) -> Pixels:
+    """A column of each colour, coded as TIFF 6.0, section 23, and ICC.1:2001-04, annex A, say."""
+    lightness, ab = LABS[:, :1], LABS[:, 1:]
+    if encoding == "cielab":
+        scale, steps, raised = (255, 1, 0) if bits == 8 else (65535, 256, 0)
+    else:
+        scale, steps, raised = (255, 1, 128) if bits == 8 else (65280, 256, 128)
+    codes = np.hstack([np.rint(lightness * scale / 100), (ab + raised) * steps]).astype(np.int64)
+    whole = (codes % 2**bits).astype(np.uint8 if bits == 8 else np.uint16)
+    return np.tile(whole, (40, 1, 1))
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {},
+        {"tile": (16, 16)},
+        {"compression": "lzw"},
+        {"compression": "zlib", "predictor": 2, "byteorder": ">"},
+        {"rowsperstrip": 7},
+    ],
+)
+@pytest.mark.parametrize(("encoding", "bits"), [("cielab", 16), ("icclab", 16), ("icclab", 8)])
+def test_lab_is_decoded_to_the_codes_that_were_written(
+    encoding: str, bits: int, options: dict[str, Any], tmp_path: Path
+) -> None:
+    """Lab of known colours, as tifffile writes it, is read in each packing that is taken."""
     path = tmp_path / "picture.tif"
-    tifffile.imwrite(path, photograph(), photometric="cielab")
+    codes = lab_codes(encoding, bits)
+    tifffile.imwrite(path, codes, photometric=encoding, **options)
     facts = facts_of(path)
-    assert (facts.mode, facts.bits) == ("lab", 8)
-    assert "8-bit Lab" in facts.damage
-    assert not facts.truncated
+    assert (facts.mode, facts.bits, facts.damage) == ("lab", bits, "")
+    assert (facts.lab_encoding, facts.profile) == (encoding.removesuffix("lab"), None)
+    decoded = open_picture(str(path), "tiff").numpy()
+    if encoding == "cielab":
+        # libvips halves L*, so that it fits into 15 bits beside a sign.
+        codes = codes.astype(np.int64)
+        codes[..., 0] >>= 1
+        codes[..., 1:] = codes[..., 1:].astype(np.uint16).astype(np.int16)
+    assert np.array_equal(decoded, codes)
+
+
+def test_cielab_with_channels_apart_is_not_read(tmp_path: Path) -> None:
+    """The decoder (libvips 8.18) gives other colours than were written, which must not pass."""
+    path = tmp_path / "picture.tif"
+    pixels = np.ascontiguousarray(lab_codes("cielab", 16).transpose(2, 0, 1))
+    tifffile.imwrite(path, pixels, photometric="cielab", planarconfig="separate")
+    assert "channel stored apart" in facts_of(path).damage
+
+
+PACKINGS: dict[str, dict[str, Any]] = {
+    "strips": {"rowsperstrip": 7},
+    "tiles": {"tile": (64, 48)},
+    "big-endian": {"byteorder": ">", "rowsperstrip": 7},
+    "BigTIFF": {"bigtiff": True},
+    "LZW": {"compression": "lzw", "predictor": 2, "rowsperstrip": 7},
+    "LZW, no predictor": {"compression": "lzw", "tile": (64, 64)},
+    "Deflate": {"compression": "zlib", "predictor": 2, "byteorder": ">"},
+    "PackBits": {"compression": "packbits", "rowsperstrip": 7},
+    "planar": {"planarconfig": "separate"},
+    "planar, strips": {"planarconfig": "separate", "rowsperstrip": 7},
+    "planar, LZW": {"planarconfig": "separate", "compression": "lzw", "predictor": 2},
+}
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("packing", PACKINGS)
+def test_every_packing_decodes_to_the_pixels_that_were_written(
+    packing: str, bits: int, tmp_path: Path
+) -> None:
+    """Planar, tiles, byte orders, BigTIFF, predictor, LZW, Deflate, PackBits, by tifffile."""
+    path = tmp_path / "picture.tif"
+    pixels = photograph() if bits == 8 else deep()
+    options = PACKINGS[packing]
+    stored = np.ascontiguousarray(pixels.transpose(2, 0, 1)) if "planar" in packing else pixels
+    tifffile.imwrite(path, stored, photometric="rgb", **options)
+    assert np.array_equal(open_picture(str(path), "tiff").numpy(), pixels)
+    facts = facts_of(path)
+    assert (facts.damage, facts.bits, facts.notes, facts.zero_run) == ("", bits, (), "")
+
+
+def test_eight_bit_cielab_is_left_to_a_check(tmp_path: Path) -> None:
+    """The decoder (libvips 8.18) opens no 8-bit CIELab, which is no damage of the file."""
+    path = tmp_path / "picture.tif"
+    tifffile.imwrite(path, lab_codes("cielab", 8), photometric="cielab")
+    facts = facts_of(path)
+    assert (facts.mode, facts.bits, facts.lab_encoding) == ("lab", 8, "cie")
+    assert facts.damage == ""
+    with pytest.raises(pyvips.Error, match="labq"):
+        open_picture(str(path), "tiff")
+
+
+def test_a_profile_for_lab_is_dropped_from_lab(tmp_path: Path) -> None:
+    """LittleCMS's own Lab profile, in a Lab picture, is not needed, and the log says so."""
+    path = tmp_path / "picture.tif"
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()
+    tifffile.imwrite(path, lab_codes("cielab", 16), photometric="cielab", iccprofile=profile)
+    facts = facts_of(path)
+    assert facts.profile is None
+    assert "Lab needs none" in facts.notes[0]
+
+
+@pytest.mark.parametrize("quality", [60, 80, 95])
+def test_the_quality_of_a_jpeg_in_a_tiff(quality: int, tmp_path: Path) -> None:
+    """Tables in JPEGTables (libtiff, by Pillow) or in each strip (tifffile) give the quality."""
+    path = tmp_path / "picture.tif"
+    for mode in ("RGB", "L"):
+        picture = Image.fromarray(photograph()).convert(mode)
+        picture.save(path, compression="jpeg", quality=quality)
+        facts = facts_of(path)
+        assert (facts.compression, facts.damage) == ("jpeg", "")
+        assert facts.jpeg_quality == pytest.approx(quality, abs=1)
+    for sampling in (1, 2):
+        tifffile.imwrite(
+            path,
+            photograph(),
+            photometric="rgb",
+            rowsperstrip=64,
+            compression="jpeg",
+            compressionargs={"level": quality},
+            subsampling=(sampling, sampling),
+        )
+        facts = facts_of(path)
+        assert (facts.mode, facts.jpeg_quality) == ("ycbcr", pytest.approx(quality, abs=1))
+        assert facts.chroma_subsampled is (sampling == 2)
 
 
 @pytest.mark.parametrize(
@@ -354,6 +476,47 @@ def test_a_jpeg_has_the_facts_that_pillow_reads(form: str, tmp_path: Path) -> No
     assert (facts.damage, facts.zero_run, facts.notes) == ("", "", ())
 
 
+@pytest.mark.parametrize("quality", range(50, 101))
+def test_the_quality_of_a_jpeg_is_the_one_it_was_saved_with(quality: int, tmp_path: Path) -> None:
+    """Pillow (libjpeg-turbo, the IJG's scale) at each quality and subsampling, and in grey."""
+    for subsampling in (0, 1, 2):
+        path = tmp_path / f"{subsampling}.jpg"
+        picture = Image.fromarray(photograph()[:48, :64])
+        picture.save(path, quality=quality, subsampling=subsampling, progressive=quality % 2 == 1)
+        facts = facts_of(path)
+        assert facts.jpeg_quality == pytest.approx(quality, abs=1)
+        assert facts.chroma_subsampled is (subsampling == 2)
+    picture.convert("L").save(tmp_path / "grey.jpg", quality=quality)
+    facts = facts_of(tmp_path / "grey.jpg")
+    assert facts.jpeg_quality == pytest.approx(quality, abs=1)
+    assert not facts.chroma_subsampled
+
+
+def test_tables_of_another_kind_are_estimated_by_the_nearest(tmp_path: Path) -> None:
+    """Flat tables, which no scaling of annex K is, are placed between finer and coarser ones."""
+    found = []
+    for step in (1, 3, 12, 40):
+        path = tmp_path / f"{step}.jpg"
+        Image.fromarray(photograph()).save(path, qtables=[[step] * 64, [step] * 64])
+        quality = facts_of(path).jpeg_quality
+        assert quality is not None
+        found.append(quality)
+    assert found == sorted(found, reverse=True)
+    assert found[0] == 100
+    assert found[2] < 95
+
+
+def test_a_jpeg_of_several_pictures_is_told(tmp_path: Path) -> None:
+    """Pillow's MPO (CIPA DC-007) of two pictures: both are counted and the first is read."""
+    path = tmp_path / "picture.jpg"
+    second = Image.fromarray(photograph()[:100, :100])
+    Image.fromarray(photograph()).save(path, "MPO", save_all=True, append_images=[second])
+    facts = facts_of(path)
+    assert (facts.pictures, facts.gain_map, facts.damage) == (2, False, "")
+    assert (facts.width, facts.height, facts.zero_run) == (300, 420, "")
+    assert "The file holds 2 pictures; the first is used." in facts.notes
+
+
 @pytest.mark.parametrize("form", PNGS)
 def test_a_png_has_the_facts_that_pillow_reads(form: str, tmp_path: Path) -> None:
     """Size, kind, interlacing, resolution, profile are Pillow's findings; depth is as put in."""
@@ -412,6 +575,44 @@ def test_camera_data_written_by_pillow(tmp_path: Path) -> None:
     assert (tagged.working_space, tagged.description) == ("srgb", "sRGB (PNG chunk)")
 
 
+@pytest.mark.tool("exiftool")
+def test_what_exiftool_writes_is_read(tmp_path: Path) -> None:
+    """Orientation of Exif and XMP, ColorSpace, InteropIndex and resolutions, by exiftool.
+
+    One start of exiftool for each file: it is slow to start.
+    """
+    written: list[tuple[str, list[str], dict[str, object]]] = [
+        (
+            "jpg",
+            ["-IFD0:Orientation#=6", "-XMP-tiff:Orientation#=1", "-ColorSpace#=1"],
+            {"orientation_disputed": "6 in Exif and 1 in XMP", "exif_colour": "srgb"},
+        ),
+        (
+            "tif",
+            ["-IFD0:Orientation#=8", "-XMP-tiff:Orientation#=8", "-YResolution=240"],
+            {"orientation_disputed": "", "orientation": 8, "ppi": None}
+            | {"ppi_differs": "300 across and 240 down"},
+        ),
+        (
+            "jpg",
+            ["-ColorSpace#=65535", "-InteropIndex=R03", "-XMP-tiff:Orientation#=3"],
+            {"exif_colour": "adobe-rgb", "orientation_disputed": "none in Exif and 3 in XMP"},
+        ),
+        (
+            "png",
+            ["-XMP-tiff:Orientation#=1", "-ColorSpace#=65535", "-Make=Invented Works"],
+            {"exif_colour": "uncalibrated", "orientation_disputed": "", "camera": True},
+        ),
+    ]
+    for index, (suffix, tags, expected) in enumerate(written):
+        path = tmp_path / f"{index}.{suffix}"
+        Image.fromarray(photograph()).save(path, dpi=(300, 300))
+        subprocess.run(["exiftool", "-q", "-q", *tags, path], check=True)
+        facts = facts_of(path)
+        assert facts.damage == ""
+        assert {name: getattr(facts, name) for name in expected} == expected, tags
+
+
 def test_a_large_profile_in_a_jpeg_is_put_together(tmp_path: Path) -> None:
     """A profile of several APP2 pieces, as Pillow writes it, comes out with Pillow's own bytes."""
     padded = bytearray(srgb() + bytes(150_000))
@@ -420,6 +621,108 @@ def test_a_large_profile_in_a_jpeg_is_put_together(tmp_path: Path) -> None:
     profile = facts_of(tmp_path / "a.jpg").profile
     assert profile is not None
     assert (profile.bytes, profile.damage) == (len(padded), "")
+
+
+# --- What the pixels say --------------------------------------------------------------------
+
+
+SAVE: dict[str, Callable[[Path, Pixels], None]] = {
+    "tif": lambda path, pixels: tifffile.imwrite(path, pixels, photometric="rgb"),
+    "jpg": lambda path, pixels: Image.fromarray(pixels).save(path, quality=90),
+    "png": lambda path, pixels: Image.fromarray(pixels).save(path),
+}
+
+
+def framed(level: int, left: int = 0, right: int = 0, top: int = 0, bottom: int = 0) -> Pixels:
+    """A photograph of 2000 × 1500 px whose outer columns and rows are of one grey."""
+    pixels = np.kron(skimage.data.astronaut()[:300, :400], np.ones((5, 5, 1), np.uint8))
+    pixels = np.clip(pixels, 4, 250)
+    pixels[:top] = level
+    pixels[1500 - bottom :] = level
+    pixels[:, :left] = level
+    pixels[:, 2000 - right :] = level
+    return pixels
+
+
+@pytest.mark.parametrize("suffix", SAVE)
+@pytest.mark.parametrize(
+    ("level", "sides", "border"),
+    [
+        (255, {}, ""),
+        # Multiples of 16 px, so that no block of a JPEG lies across the border.
+        (255, {"left": 144}, "left 7 %"),
+        (0, {"right": 256, "bottom": 172}, "right 13 %, bottom 11 %"),
+        (255, {"top": 160, "bottom": 92}, "top 11 %, bottom 6 %"),
+        (255, {"left": 90, "top": 60}, ""),
+        (128, {"left": 300}, ""),
+        (40, {"top": 300}, ""),
+    ],
+)
+def test_a_solid_band_along_a_side(
+    level: int, sides: dict[str, int], border: str, suffix: str, tmp_path: Path
+) -> None:
+    """White or black over 5 % of a side is told with its share; less, or a tone, is not."""
+    path = tmp_path / f"picture.{suffix}"
+    SAVE[suffix](path, framed(level, **sides))
+    facts = facts_of(path)
+    assert (facts.solid_border, facts.uniform, facts.damage) == (border, False, "")
+
+
+def test_a_band_is_solid_only_without_a_mark_on_it(tmp_path: Path) -> None:
+    """A signature in a white margin, 16 bit, a saved selection, alpha: each is seen rightly."""
+    pixels = framed(255, left=200).astype(np.uint16) * 257
+    for name, extra in (("plain", []), ("selection", ["unspecified"]), ("alpha", ["unassalpha"])):
+        path = tmp_path / f"{name}.tif"
+        planes = [np.full((1500, 2000, 1), 65535, np.uint16)] if extra else []
+        if name == "selection":
+            planes[0][:, :1000] = 0
+        whole = np.concatenate([pixels, *planes], axis=2)
+        tifffile.imwrite(path, whole, photometric="rgb", extrasamples=extra)
+        assert facts_of(path).solid_border == "left 10 %"
+    pixels[700:720, 60:90] = 20_000
+    tifffile.imwrite(tmp_path / "signed.tif", pixels, photometric="rgb")
+    assert facts_of(tmp_path / "signed.tif").solid_border == ""
+
+
+@pytest.mark.parametrize("suffix", SAVE)
+def test_one_colour_all_over(suffix: str, tmp_path: Path) -> None:
+    """A flat picture is told; a single other pixel, and a pattern of equal means, are none."""
+    flat = np.full((700, 900, 3), (200, 120, 40), np.uint8)
+    checks = np.indices((1200, 1100)).sum(axis=0) % 2 * 200
+    spotted = flat.copy()
+    spotted[333, 444] = (0, 0, 255)
+    pictures = {"flat": flat, "spotted": spotted, "checks": np.dstack([checks] * 3)}
+    for name, pixels in pictures.items():
+        path = tmp_path / f"{name}.{suffix}"
+        SAVE[suffix](path, pixels.astype(np.uint8))
+        facts = facts_of(path, replace(LIMITS, expansion=100_000))
+        assert (facts.uniform, facts.solid_border) == (name == "flat", ""), name
+
+
+@pytest.mark.parametrize("level", [65535, 0, 30_000])
+def test_layers_beside_a_blank_picture(level: int, tmp_path: Path) -> None:
+    """A layered TIFF (tag 37724) whose flat picture is one colour has none; any other has one."""
+    layers = [(37724, 7, 50, b"Layers of an editor".ljust(50, b"\0"), True)]
+    for name, pixels in (("blank", np.full_like(deep(), level)), ("whole", deep())):
+        path = tmp_path / f"{name}.tif"
+        tifffile.imwrite(path, pixels, photometric="rgb", extratags=layers)
+        facts = facts_of(path)
+        assert (facts.layered, facts.composite_missing) == (True, name == "blank")
+        assert facts.damage == ""
+
+
+@pytest.mark.parametrize("place", [(0, 0), (2999, 8191), (1234, 5678)])
+def test_one_transparent_pixel_in_a_large_picture(place: tuple[int, int], tmp_path: Path) -> None:
+    """Alpha is judged exactly, though it is looked at in cells of 16 × 6 px."""
+    pixels = np.full((3000, 8192, 2), 255, np.uint8)
+    pixels[..., 0] = np.arange(8192) % 251
+    path = tmp_path / "picture.tif"
+    options: dict[str, Any] = {"photometric": "minisblack", "extrasamples": ["unassalpha"]}
+    tifffile.imwrite(path, pixels, **options)
+    assert facts_of(path).alpha == "opaque"
+    pixels[(*place, 1)] = 254
+    tifffile.imwrite(path, pixels, **options)
+    assert facts_of(path).alpha == "transparent"
 
 
 # --- Cut short, holes and other damage ------------------------------------------------------

@@ -19,7 +19,7 @@ from platemark.model.lab import (
 from platemark.model.picture import Facts, ProfileFacts
 from platemark.model.request import Layer, Resolved, resolve
 from platemark.model.studio import Limits
-from platemark.model.surface import PpiFloors, Surface
+from platemark.model.surface import PpiFloors, SharpenNumbers, Surface
 from platemark.model.units import ZERO, Length
 
 LIMITS = Limits(
@@ -64,6 +64,9 @@ CANVAS = replace(
     edge_mode="mirror",
     safe_margin=Length.parse("12mm"),
     ppi=PpiFloors(150, 100),
+)
+SHARPENED = replace(
+    PAPER, sharpen=SharpenNumbers(Decimal("0.10"), Decimal("1.3"), Decimal(2), Decimal(5))
 )
 LUSTRE = replace(
     PAPER, id="rc-lustre", name="Lustre", edge="bleed", edge_mode="mirror", ppi=PpiFloors(240, 150)

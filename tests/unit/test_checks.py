@@ -5,12 +5,25 @@ from datetime import date
 from typing import Any
 
 import pytest
-from given import CANVAS, FIXED_300, asked, canvas_product, facts, known, product, profile_facts
+from given import (
+    CANVAS,
+    FIXED_300,
+    LUSTRE,
+    PAPER,
+    SHARPENED,
+    asked,
+    canvas_product,
+    facts,
+    known,
+    product,
+    profile_facts,
+)
 
 from platemark.checks import all_checks, run_checks
 from platemark.engine.knowing import accepted
 from platemark.model.finding import Acceptance
 from platemark.model.known import Other, ProfileStanding
+from platemark.model.picture import Facts, ProfileFacts
 from platemark.model.units import Length, parse_full_size
 
 TODAY = date(2026, 5, 1)
@@ -20,7 +33,29 @@ NAMED = replace(SAME, same_bytes=False, same_request=False)
 NO_LAB = {"lab": None, "product": None, "labs_offering": ("brindlewick", "tarnmoor")}
 EXACT = {"product": product(ppi=FIXED_300)}
 CANVASED = {"surface": CANVAS, "product": canvas_product(), "folder_surface": "canvas-wrap"}
+BLED = {"surface": LUSTRE, "folder_surface": "rc-lustre", "product": product(ppi=FIXED_300)}
+BRUSHED = {"surface": replace(PAPER, direction="along-width")}
 JPEG = {"format": "jpeg", "profile": None, "exif_colour": "srgb"}
+FINE_JPEG = {"format": "jpeg", "compression": "jpeg", "jpeg_quality": 95}
+GREY_PRINT = profile_facts(device_class="prtr", colour_space="GRAY", working_space=None)
+
+
+def lab(**changes: Any) -> Facts:
+    """A Lab picture, which needs no profile."""
+    return facts(**{"mode": "lab", "bits": 16, "lab_encoding": "cie", "profile": None, **changes})
+
+
+def named(space: str | None, **changes: Any) -> ProfileFacts:
+    """A space that a PNG names without a profile."""
+    return profile_facts(
+        **{"sha256": "", "bytes": 0, "colour_space": "", "version": "", "working_space": space}
+        | changes
+    )
+
+
+def space_of(space: str | None, **changes: Any) -> Facts:
+    """A picture with a profile of that space, or of one that is not known."""
+    return facts(profile=profile_facts(working_space=space, description=space or "Own"), **changes)
 
 
 def size(text: str, **more: str) -> dict[str, Any]:
@@ -31,7 +66,14 @@ def size(text: str, **more: str) -> dict[str, Any]:
 # Code, what trips it, and what is nearest to that without tripping it.
 CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ("colour-cmyk", {"facts": facts(mode="cmyk", channels=4, profile=None)}, {}),
-    ("colour-mode", {"facts": facts(mode="lab")}, {"facts": facts(mode="ycbcr")}),
+    ("colour-mode", {"facts": facts(mode="other")}, {"facts": facts(mode="ycbcr")}),
+    ("colour-mode", {"facts": lab(bits=8)}, {"facts": lab(bits=16)}),
+    ("colour-mode", {"facts": lab(bits=8)}, {"facts": lab(bits=8, lab_encoding="icc")}),
+    (
+        "colour-hdr",
+        {"facts": facts(dynamic_range="high", profile=named(None, description="PQ"))},
+        {"facts": facts(profile=named("display-p3"))},
+    ),
     (
         "colour-monitor-profile",
         {"facts": facts(profile=profile_facts(monitor_calibration=True, working_space=None))},
@@ -57,7 +99,19 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         {"facts": facts(profile=profile_facts(colour_space="GRAY"))},
         {"facts": facts(mode="grey", channels=1, profile=profile_facts(colour_space="GRAY"))},
     ),
+    (
+        "colour-profile-damaged",
+        {"facts": lab(profile=profile_facts())},
+        {"facts": lab(profile=None)},
+    ),
     ("colour-untagged", {"facts": facts(profile=None)}, {"facts": facts()}),
+    ("colour-untagged", {"facts": facts(profile=None)}, {"facts": facts(profile=named("srgb"))}),
+    ("colour-untagged", {"facts": facts(profile=None)}, {"facts": lab(profile=None)}),
+    (
+        "colour-untagged",
+        {"facts": facts(mode="grey", channels=1, profile=None)},
+        {"facts": facts(mode="grey", channels=1, profile=GREY_PRINT)},
+    ),
     (
         # A camera's sRGB passes with a caution where the studio's policy lets it.
         "colour-untagged",
@@ -78,7 +132,39 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
             **size("16x20in", edge="included"),
         },
     ),
+    ("file-compression", {"facts": facts(compression="old-jpeg")}, {"facts": facts()}),
+    (
+        "file-compression",
+        {"facts": facts(compression="ccitt", bits=1, mode="grey")},
+        {"facts": facts(compression="lzw")},
+    ),
+    (
+        # By shape: 4:5 is 16x20in alone, 4872:6072 is it with 3 mm of bleed.
+        "edge-not-there",
+        {**BLED, "facts": facts(ppi=None), **size("16x20in", edge="included")},
+        {
+            **BLED,
+            "facts": facts(width=4872, height=6072, ppi=None),
+            **size("16x20in", edge="included"),
+        },
+    ),
+    (
+        # By its tag: at 300 ppi these are 406.7 × 508.3 mm, the size, and 412.5 × 513.9, the bleed.
+        "edge-not-there",
+        {**BLED, "facts": facts(width=4804, height=6004), **size("16x20in", edge="included")},
+        {
+            **BLED,
+            "facts": facts(width=4872, height=6070, ppi="300"),
+            **size("16x20in", edge="included"),
+        },
+    ),
+    (
+        "edge-takes-picture",
+        {**CANVASED, "facts": facts(width=6000, height=7200), **size("16x20in", edge="image")},
+        {**CANVASED, "facts": facts(ppi=None), **size("16x20in", edge="extend")},
+    ),
     ("file-depth", {"facts": facts(bits=1)}, {"facts": facts(bits=16)}),
+    ("file-depth", {"facts": facts(mode="palette", channels=1)}, {"facts": facts()}),
     ("file-depth", {"facts": facts(bits=32, float_samples=True)}, {"facts": facts(bits=16)}),
     ("file-extension", {"facts": facts(extension_agrees=False)}, {"facts": facts()}),
     (
@@ -87,6 +173,21 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         {"facts": facts(format="png")},
     ),
     ("file-hole", {"facts": facts(zero_run="byte 4,096, row 12")}, {"facts": facts()}),
+    (
+        "file-jpeg-quality",
+        {"facts": facts(**FINE_JPEG | {"jpeg_quality": 69})},
+        {"facts": facts(**FINE_JPEG | {"jpeg_quality": 70})},
+    ),
+    (
+        "file-layers",
+        {"facts": facts(layered=True, composite_missing=True)},
+        {"facts": facts(layered=True)},
+    ),
+    (
+        "file-orientation",
+        {"facts": facts(orientation=6, orientation_disputed="6 in Exif and 1 in XMP")},
+        {"facts": facts(orientation=6)},
+    ),
     ("file-pages", {"facts": facts(pages=2)}, {"facts": facts(pages=1)}),
     ("file-too-large", {"facts": facts(over_limit="too many pixels")}, {"facts": facts()}),
     (
@@ -133,7 +234,11 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ),
     ("request-edition", size("16x20in", edition="heron-2026"), size("16x20in")),
     ("request-lab", NO_LAB, {}),
-    ("request-sharpen", size("16x20in", sharpen="surface"), size("16x20in", sharpen="none")),
+    (
+        "request-sharpen",
+        size("16x20in", sharpen="surface"),
+        {**size("16x20in", sharpen="surface"), "surface": SHARPENED},
+    ),
     ("request-surface", size("16x20in", surface="baryta"), size("16x20in", surface="smooth-rag")),
     (
         "request-unclear",
@@ -159,12 +264,129 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         {"facts": facts(width=2224, height=2780)},
         {"facts": facts(width=2256, height=2820)},
     ),
+    ("size-turned", {**BRUSHED, **size("20x16in")}, {**BRUSHED, **size("16x20in")}),
+    ("size-turned", {**BRUSHED, **size("20x16in")}, {**BRUSHED, **size("20x16in", fit="crop")}),
+    ("size-turned", {**BRUSHED, **size("20x16in")}, size("20x16in")),
     (
         "size-not-sold",
         {"product": product(sizes=(parse_full_size("8x10in"),))},
         {"product": product(sizes=(parse_full_size("16x20in"),))},
     ),
 ]
+
+
+PERCEPTUAL = {
+    "surface": replace(PAPER, intent="perceptual"),
+    "profile": replace(GOOD, version="2.4"),
+    "facts": facts(profile=profile_facts(version="4.3")),
+}
+NAMING = profile_facts(working_space=None, device_named=True)
+LARGER = {"facts": facts(**FINE_JPEG, chroma_subsampled=True), "product": product(ppi=FIXED_300)}
+
+# Code, what brings a caution, and what is nearest to that without a word.
+CAUTIONS: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
+    (
+        "colour-exif-disagrees",
+        {"facts": space_of("adobe-rgb", exif_colour="srgb")},
+        {"facts": space_of("srgb", exif_colour="srgb")},
+    ),
+    (
+        "colour-exif-disagrees",
+        {"facts": space_of("srgb", exif_colour="adobe-rgb")},
+        {"facts": space_of("romm", exif_colour="adobe-rgb")},
+    ),
+    (
+        # Exif's “uncalibrated” agrees with any profile, and sRGB says nothing of a grey picture.
+        "colour-exif-disagrees",
+        {"facts": space_of("romm", bits=16, exif_colour="srgb")},
+        {"facts": space_of("romm", bits=16, exif_colour="uncalibrated")},
+    ),
+    (
+        "colour-exif-disagrees",
+        {"facts": space_of("display-p3", exif_colour="srgb")},
+        {"facts": space_of("grey-gamma-2.2", mode="grey", channels=1, exif_colour="srgb")},
+    ),
+    ("colour-lab", {"facts": lab()}, {"facts": facts(bits=16)}),
+    ("colour-monitor-profile", {"facts": facts(profile=NAMING)}, {"facts": space_of(None)}),
+    (
+        "colour-monitor-profile",
+        {"facts": facts(profile=NAMING)},
+        {"facts": facts(profile=replace(NAMING, working_space="srgb"))},
+    ),
+    (
+        "colour-perceptual-black",
+        PERCEPTUAL,
+        {**PERCEPTUAL, "facts": facts(profile=profile_facts(version="2.4"))},
+    ),
+    ("colour-perceptual-black", PERCEPTUAL, {**PERCEPTUAL, "surface": PAPER}),
+    (
+        "colour-perceptual-black",
+        PERCEPTUAL,
+        {**PERCEPTUAL, "profile": replace(GOOD, version="4.3")},
+    ),
+    (
+        "colour-scanner-profile",
+        {"facts": facts(profile=profile_facts(device_class="scnr"))},
+        {"facts": facts(profile=profile_facts(device_class="spac"))},
+    ),
+    (
+        "colour-wide-at-8-bit",
+        {"facts": space_of("romm", bits=8)},
+        {"facts": space_of("romm", bits=16)},
+    ),
+    (
+        "colour-wide-at-8-bit",
+        {"facts": space_of("romm", bits=8)},
+        {"facts": space_of("adobe-rgb", bits=8)},
+    ),
+    ("file-compression", {"facts": facts(compression="jpeg")}, {"facts": facts(**FINE_JPEG)}),
+    ("file-extension", {"facts": facts(extension_agrees=False)}, {"facts": facts()}),
+    ("file-gain-map", {"facts": facts(gain_map=True)}, {"facts": facts(pictures=2)}),
+    (
+        "file-jpeg-quality",
+        {"facts": facts(**FINE_JPEG | {"jpeg_quality": 89})},
+        {"facts": facts(**FINE_JPEG | {"jpeg_quality": 90})},
+    ),
+    (
+        # 4:2:0 matters where the picture is enlarged: 4799 px for 4800 at 300 ppi.
+        "file-jpeg-quality",
+        LARGER | {"facts": replace(LARGER["facts"], width=4799, height=5999)},
+        LARGER,
+    ),
+    ("file-layers", {"facts": facts(layered=True)}, {"facts": facts()}),
+    (
+        "file-ppi-differs",
+        {"facts": facts(ppi=None, ppi_differs="300 across and 240 down")},
+        {"facts": facts(ppi=None)},
+    ),
+    ("picture-plain", {"facts": facts(uniform=True)}, {"facts": facts()}),
+    ("picture-small", {"facts": facts(width=255, height=300)}, {"facts": facts(width=256)}),
+    ("picture-solid-border", {"facts": facts(solid_border="left 7 %")}, {"facts": facts()}),
+]
+
+
+@pytest.mark.parametrize(("code", "trips", "passes"), CAUTIONS)
+def test_a_caution_and_its_near_miss(
+    code: str, trips: dict[str, Any], passes: dict[str, Any]
+) -> None:
+    """What a caution is for brings exactly that, with the file's name; its neighbour nothing."""
+    (found,) = [finding for finding in run_checks(known(**trips)) if finding.code == code]
+    assert found.severity == "caution"
+    assert "heron.tif" in found.message
+    assert found.message.endswith(".")
+    assert [finding for finding in run_checks(known(**passes)) if finding.code == code] == []
+
+
+@pytest.mark.parametrize("form", ["tiff", "jpeg", "phone"])
+def test_an_ordinary_careful_file_brings_no_caution(form: str) -> None:
+    """An edited TIFF, a camera's JPEG and a telephone's picture pass without a word."""
+    files = {
+        # Edited in ROMM RGB, with what the camera wrote of Adobe RGB still there.
+        "tiff": space_of("romm", bits=16, exif_colour="adobe-rgb", compression="lzw"),
+        "jpeg": facts(**FINE_JPEG, exif_colour="srgb", camera=True, chroma_subsampled=True),
+        "phone": space_of("display-p3", **FINE_JPEG, exif_colour="uncalibrated", pictures=2),
+    }
+    assert run_checks(known(facts=files[form])) == ()
 
 
 @pytest.mark.parametrize(("code", "trips", "passes"), CASES)
@@ -185,7 +407,8 @@ def test_trips_and_near_miss(code: str, trips: dict[str, Any], passes: dict[str,
 
 def test_every_check_is_tried_here() -> None:
     """No check is without a case above."""
-    assert {code for code, _, _ in CASES} == {check.code for check in all_checks()}
+    tried = {code for code, _, _ in (*CASES, *CAUTIONS)}
+    assert tried == {check.code for check in all_checks()}
 
 
 def test_a_good_picture_has_no_finding() -> None:

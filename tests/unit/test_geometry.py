@@ -186,13 +186,14 @@ def test_boxes_always_lie_inside_each_other(
     width: int, height: int, size: str, lowest: int
 ) -> None:
     """Whatever the picture: the crop is of the picture, face and trim are of the document."""
-    layout = lay_out(
-        width,
-        height,
-        asked(size=size).request,
-        LUSTRE,
-        product(ppi=PpiRange(lowest, max(lowest, 300), max(lowest, 400))),
-    )
+    lab = product(ppi=PpiRange(lowest, max(lowest, 300), max(lowest, 400)))
+    try:
+        layout = lay_out(width, height, asked(size=size).request, LUSTRE, lab)
+    except Misfit:
+        # A bleed of 3 mm cannot be mirrored from a face that is narrower.
+        assert size == "long 60cm"
+        assert 600 * min(width, height) < 4 * max(width, height)
+        return
     crop, face, trim = layout.crop, layout.face, layout.trim
     assert crop.left >= 0
     assert crop.left + crop.width <= width
@@ -203,3 +204,150 @@ def test_boxes_always_lie_inside_each_other(
     assert face.top + face.height <= layout.height
     assert (trim.left, trim.top) <= (face.left, face.top)
     assert layout.native_ppi > 0
+
+
+BRUSHED = replace(LUSTRE, direction="along-width")
+
+
+@pytest.mark.parametrize(
+    ("pixels", "size", "ppi"),
+    [
+        # ISO 216 sizes have no whole pixels: 210 mm at 300 ppi are 2480.3, 297 mm are 3507.9.
+        ((2480, 3508), "A4", 300),
+        ((2976, 4209), "A4", 360),
+        ((4961, 7016), "A2", 300),
+        ((3508, 4961), "A3", 300),
+    ],
+)
+def test_a_prepared_file_loses_no_row(pixels: tuple[int, int], size: str, ppi: int) -> None:
+    """Pixels that are a size's own, rounded, are kept to the last and at the whole resolution."""
+    lab = product(ppi=PpiRange(180, 300, 360))
+    layout = lay_out(*pixels, asked(size=size).request, PAPER, lab)
+    assert layout.crop == layout.face == Box(0, 0, *pixels)
+    assert (layout.ppi, layout.factor) == (ppi, 1)
+    with_edge = lay_out(*pixels, asked(size=size).request, LUSTRE, lab)
+    bleed = Length.parse("3mm").px_up(Fraction(ppi))
+    assert with_edge.face == Box(bleed, bleed, *pixels)
+    assert with_edge.width == pixels[0] + 2 * bleed
+
+
+@pytest.mark.parametrize(
+    ("mode", "wrap", "pixels", "document"),
+    [
+        ("included", None, (2552, 3580), "A4"),
+        ("image", "1.5in", (6000, 7200), "16x20in"),
+        ("included", "0.75in", (5550, 6750), "16x20in"),
+    ],
+)
+def test_a_prepared_document_is_kept_as_it_is(
+    mode: str, wrap: str | None, pixels: tuple[int, int], document: str
+) -> None:
+    """A file made to the document's pixels, bleed or wrap in it, is used to the pixel at 300."""
+    values = {"size": document, "edge": mode} | ({"wrap": wrap} if wrap else {})
+    surface = CANVAS if wrap else LUSTRE
+    lab = (canvas_product if wrap else product)(ppi=PpiRange(150, 300, 360))
+    layout = lay_out(*pixels, asked(**values).request, surface, lab)
+    assert layout.crop == layout.placed == Box(0, 0, *pixels)
+    assert layout.ppi == 300
+    size = parse_full_size(document)
+    assert (layout.face.width, layout.face.height) == (size.w.px(layout.ppi), size.h.px(layout.ppi))
+
+
+def test_an_image_wrap_takes_a_third() -> None:
+    """6000 × 7200 px leave 4800 × 6000 on the face: 66.7 %, and 5:6 becomes 4:5 (trade rule)."""
+    layout = canvas(6000, 7200, "16x20in", "1.5in", "0.5in", 300)
+    assert layout.edge.mode == "mirror"
+    request = asked(size="16x20in", edge="image").request
+    layout = lay_out(6000, 7200, request, CANVAS, canvas_product())
+    assert layout.face == Box(600, 600, 4800, 6000)
+    share = Fraction(layout.face.width * layout.face.height, 6000 * 7200)
+    assert float(share) == pytest.approx(0.667, abs=5e-4)
+
+
+def test_one_sided_sizes_count_what_goes_round_the_bar() -> None:
+    """Where the picture covers the wrap, its proportion is the document's, not the face's."""
+    request = asked(size="long 20in", edge="image").request
+    layout = lay_out(6000, 7200, request, CANVAS, canvas_product())
+    # 20 in and 2 × 2 in are 24 in; 5:6 of that are 20 in, of which 16 are face.
+    assert str(layout.size) == "16x20in"
+    assert layout.aspect_error == 0
+    with pytest.raises(Misfit, match="nothing is left"):
+        lay_out(600, 7200, asked(size="long 20in", edge="image").request, CANVAS, canvas_product())
+
+
+def test_a_box_is_cropped_to_only_where_it_is_asked() -> None:
+    """crop_at with a box needs fit = crop; the size then follows what the box keeps."""
+    box = "0.5 0 1 1"
+    with pytest.raises(Misfit, match="say fit = crop"):
+        lay_out(6000, 4000, asked(size="16x20in", crop_at=box).request, PAPER, product())
+    kept = asked(size="long 40cm", fit="crop", crop_at=box).request
+    layout = lay_out(6000, 4000, kept, PAPER, product())
+    assert str(layout.size) == "30x40cm"
+    assert layout.crop == Box(3000, 0, 3000, 4000)
+
+
+def test_whole_means_whole() -> None:
+    """A border that fits and one-sided sizes keep every pixel, though their sides are rounded."""
+    for values in ({"size": "16x20in", "fit": "border"}, {"size": "long 40cm"}):
+        layout = lay_out(4000, 3001, asked(**values).request, PAPER, product())
+        assert layout.crop == Box(0, 0, 4000, 3001)
+        assert layout.factor == 1
+
+
+def test_four_borders_lie_where_they_are_asked() -> None:
+    """Left, top, right and bottom, each by itself."""
+    request = asked(size="12x16in", border="1in 2in 3in 4in").request
+    layout = lay_out(3600, 4800, request, PAPER, product(ppi=FIXED_300))
+    assert (layout.width, layout.height) == (3600 + 1200, 4800 + 1800)
+    assert layout.face == Box(300, 600, 3600, 4800)
+
+
+def test_a_product_without_bleed_adds_none_and_says_so() -> None:
+    """Nothing is filled where there is nothing; an edge that was asked for is not passed over."""
+    bare = product(bleed=Length.parse("0mm"))
+    layout = lay_out(4800, 6000, asked(size="16x20in").request, LUSTRE, bare)
+    assert (layout.edge.mode, layout.bleed_px, layout.width) == ("none", 0, 4800)
+    with pytest.raises(Misfit, match="has no bleed"):
+        lay_out(4800, 6000, asked(size="16x20in", edge="mirror").request, LUSTRE, bare)
+
+
+@pytest.mark.parametrize("size", ["12x4in", "long 12in", "short 4in"])
+def test_panoramas_stand_and_lie(size: str) -> None:
+    """3:1 either way is a size like any other."""
+    for width, height in ((6000, 2000), (2000, 6000)):
+        layout = lay_out(width, height, asked(size=size).request, BRUSHED, product())
+        lies = size != "12x4in" or width > height
+        assert (layout.aspect_error == 0) is lies
+        plain = lay_out(width, height, asked(size=size).request, LUSTRE, product())
+        assert plain.aspect_error == 0
+        assert plain.size.orientation == ("landscape" if width > height else "portrait")
+
+
+@given(
+    extra=st.sampled_from(["0.75in", "1.5in", "2in"]),
+    ppi=st.integers(72, 720),
+    width=st.integers(30, 200),
+    height=st.integers(30, 200),
+    mode=st.sampled_from(["mirror", "extend", "solid #000000", "image", "included"]),
+)
+def test_document_is_trim_and_twice_the_extras(
+    extra: str, ppi: int, width: int, height: int, mode: str
+) -> None:
+    """Whatever the numbers: face rounded half up, each extra up, all of it summed."""
+    size = f"{width / 10:g}x{height / 10:g}in"
+    lab = canvas_product(ppi=PpiRange(ppi, ppi, ppi))
+    request = asked(size=size, wrap=extra, edge=mode).request
+    wanted = parse_full_size(size)
+    wrap, tuck = (Length.parse(text).px_up(Fraction(ppi)) for text in (extra, "0.5in"))
+    pixels = (wanted.w.px(Fraction(ppi)), wanted.h.px(Fraction(ppi)))
+    if mode in ("image", "included"):
+        pixels = (pixels[0] + 2 * (wrap + tuck), pixels[1] + 2 * (wrap + tuck))
+    layout = lay_out(*pixels, request, CANVAS, lab)
+    face = layout.face
+    # Which way it stands is the picture's to say, and a square may be written either way.
+    assert (face.width, face.height) == (wanted.w.px(Fraction(ppi)), wanted.h.px(Fraction(ppi)))
+    assert (face.left, face.top) == (wrap + tuck, wrap + tuck)
+    assert (layout.width, layout.height) == (
+        face.width + 2 * (wrap + tuck), face.height + 2 * (wrap + tuck),
+    )  # fmt: skip
+    assert layout.factor == 1

@@ -10,6 +10,7 @@ from importlib import resources
 from pathlib import Path
 
 import pytest
+from given import product as rag
 
 from made_tickets import (
     FEW_PIXELS,
@@ -482,6 +483,46 @@ def test_place_is_shown() -> None:
     damp = words_of(render_ticket_html(made_parcel(made_ticket(place="humid")), {}))
     assert "Will hang in a damp room" in damp
     assert "Will hang" not in words_of(render_ticket_html(made_parcel(), {}))
+
+
+@pytest.mark.parametrize(
+    ("mirror_by", "words"),
+    [
+        ("lab", "READS RIGHT · MIRROR ONCE · 24x36in 3f9a1c22"),
+        ("studio", "MIRRORED ALREADY · NOT AGAIN · 24x36in 3f9a1c22"),
+    ],
+)
+def test_mirroring_is_told_with_its_line(mirror_by: str, words: str) -> None:
+    """Who mirrors is an order of its own, and so is the line in the bleed that shows it."""
+    colour = made_ticket().colour
+    with_line = instructions(colour, rag(mirror_by=mirror_by), slug=words)
+    without = instructions(colour, rag(mirror_by=mirror_by))
+    assert len(with_line) == len(without) + 1
+    assert f"“{words}” stands in the bleed" in " ".join(with_line)
+    assert ("mirror it exactly once" in " ".join(without)) is (mirror_by == "lab")
+    assert ("do not mirror it again" in " ".join(without)) is (mirror_by == "studio")
+
+
+@pytest.mark.parametrize(
+    ("direction", "way"), [("along-width", "width"), ("along-height", "height")]
+)
+def test_brush_lines_are_on_the_ticket(direction: str, way: str) -> None:
+    """An order and a line of the legend, with an arrow; nothing where there are none."""
+    ticket = made_ticket()
+    brushed = replace(ticket, geometry=replace(ticket.geometry, direction=direction))
+    page = render_ticket_html(made_parcel(brushed), {})
+    assert f"lines run this way in the surface itself, along the picture’s {way}" in words_of(page)
+    assert "M9 2L2 7L9 12" in page
+    assert "M9 2L2 7L9 12" not in render_ticket_html(made_parcel(ticket), {})
+    said = " ".join(instructions(ticket.colour, rag(), direction=direction))
+    assert f"run along the picture’s {way}: do not turn it" in said
+
+
+def test_the_bleeds_edge_is_in_the_legend() -> None:
+    """Where there is bleed, its outer edge is named beside the trim."""
+    page = words_of(render_ticket_html(made_parcel(trimmed(made_ticket())), {}))
+    assert "bleed edge the file ends here" in page
+    assert "bleed edge" not in words_of(render_ticket_html(made_parcel(made_ticket()), {}))
 
 
 def test_line_samples_look_like_the_lines() -> None:

@@ -17,7 +17,14 @@ from platemark.imaging.file_kind import HEAD_BYTES, suffix_agrees, tell_kind
 from platemark.imaging.header import Header
 from platemark.imaging.header_facts import read_header
 from platemark.imaging.holes import BLOCK_BYTES, PictureData, find_hole
-from platemark.imaging.icc import build_grey_profile, build_matrix_profile
+from platemark.imaging.icc import (
+    PCS_WHITE,
+    build_grey_profile,
+    build_matrix_profile,
+    pack_profile,
+    pack_text,
+    pack_xyz,
+)
 from platemark.imaging.jpeg_tags import JpegTags, read_jpeg
 from platemark.imaging.png_tags import PngTags, read_png
 from platemark.imaging.tiff_page import PixelRows, read_page
@@ -362,6 +369,9 @@ def test_extra_samples_say_what_kind_they_are(
         (6, 3, (), "ycbcr"),
         (8, 3, (), "lab"),
         (9, 3, (), "lab"),
+        (10, 3, (), "other"),
+        (8, 3, ((339, SHORT, [1, 2, 2]),), "other"),
+        (8, 3, ((339, SHORT, [2, 2, 2]),), "lab"),
         (2, 3, ((339, SHORT, [2, 2, 2]),), "other"),
         (2, 3, ((258, SHORT, [8, 8, 16]),), "other"),
     ],
@@ -371,7 +381,10 @@ def test_the_photometric_tag_names_the_kind_of_picture(
 ) -> None:
     """TIFF 6.0 PhotometricInterpretation; inks that are not CMYK and odd samples are `other`."""
     data = tiff(page((262, SHORT, [photometric]), *more, samples=samples), rows=bytes(64))
-    assert facts_of(data).mode == mode
+    facts = facts_of(data)
+    assert facts.mode == mode
+    if mode == "lab":
+        assert facts.lab_encoding == {8: "cie", 9: "icc"}[photometric]
 
 
 def test_a_raw_file_is_told_from_a_tiff() -> None:
@@ -395,6 +408,7 @@ def test_a_raw_file_is_told_from_a_tiff() -> None:
         ((300, 0), (300, 0), 2, None),
         ((300, 1), (300, 1), 1, None),
         ((300, 1), (150, 1), 2, None),
+        ((300, 1), (2999994, 10000), 2, "300"),
     ],
 )
 def test_a_resolution_is_a_decimal_or_nothing(
@@ -404,15 +418,32 @@ def test_a_resolution_is_a_decimal_or_nothing(
     data = tiff(page((282, RATIONAL, x), (283, RATIONAL, y), (296, SHORT, [unit])))
     facts = facts_of(data)
     assert facts.ppi == ppi
-    assert bool(facts.notes) == (x != y and unit == 2 and (x, y) != ((2400, 10), (240, 1)))
+    differs = "300 across and 150 down" if y == (150, 1) else ""
+    assert facts.ppi_differs == differs
+    assert facts.notes == (
+        (f"The resolution tags differ, {differs}; they are ignored.",) if differs else ()
+    )
 
 
 def test_layers_and_large_descriptions_are_noted() -> None:
     """Private layer data (tag 37724) and more than 1 MB of descriptions go into the change log."""
     data = tiff(page((37724, UNDEFINED, bytes(50)), (700, BYTE, bytes(1_200_000))))
-    notes = " ".join(facts_of(data).notes)
+    facts = facts_of(data)
+    notes = " ".join(facts.notes)
     assert "layers" in notes
     assert "1.2 MB" in notes
+    assert (facts.layered, facts.composite_missing, facts.damage) == (True, False, "")
+    assert not facts_of(tiff(page())).layered
+
+
+@pytest.mark.parametrize(
+    "more", [(254, LONG, [1]), (279, LONG, [0]), (273, UNDEFINED, b""), (254, LONG, [4])]
+)
+def test_layers_without_a_flat_picture_are_told(more: Tag) -> None:
+    """A layered TIFF whose first page is reduced, a mask or without data has nothing to print."""
+    facts = facts_of(tiff(page((37724, UNDEFINED, bytes(50)), more)))
+    assert (facts.layered, facts.composite_missing) == (True, True)
+    assert "no flat picture" in facts.damage
 
 
 def test_a_cut_tiff_says_that_it_is_cut_wherever_it_is_cut() -> None:
@@ -501,6 +532,68 @@ def test_progressive_frames_are_known(marker: int, progressive: bool) -> None:
     assert facts_of(jpeg(frame=frame), "a.jpg").progressive is progressive
 
 
+# Table K.1 of ITU-T T.81 in the order of its figure A.6 (from memory; Pillow's files agree).
+# fmt: off
+LIGHTNESS = bytes((
+    16, 11, 12, 14, 12, 10, 16, 14, 13, 14, 18, 17, 16, 19, 24, 40,
+    26, 24, 22, 22, 24, 49, 35, 37, 29, 40, 58, 51, 61, 60, 57, 51,
+    56, 55, 64, 72, 92, 78, 64, 68, 87, 69, 55, 56, 80, 109, 81, 87,
+    95, 98, 103, 104, 103, 62, 77, 113, 121, 112, 100, 120, 92, 101, 103, 99,
+))
+# fmt: on
+COLOUR = bytes([17, 18, 18, 24, 21, 24, 47, 26, 26, 47, 99, 66, 56, 66] + [99] * 50)
+
+
+def frame(sampling: Sequence[int], numbers: Sequence[int]) -> bytes:
+    rows = b"".join(
+        bytes([index + 1, how, number])
+        for index, (how, number) in enumerate(zip(sampling, numbers, strict=True))
+    )
+    return segment(0xC0, struct.pack(">BHHB", 8, 30, 40, len(sampling)) + rows)
+
+
+@pytest.mark.parametrize(
+    ("tables", "numbers", "quality"),
+    [
+        # Quality 50 of the IJG library is annex K unscaled (its jcparam.c).
+        ([b"\0" + LIGHTNESS + b"\1" + COLOUR], (0, 1, 1), 50),
+        ([b"\0" + LIGHTNESS, b"\1" + COLOUR], (0, 1, 1), 50),
+        ([b"\0" + LIGHTNESS], (0, 0, 0), 50),
+        ([b"\x10" + b"".join(bytes([0, n]) for n in LIGHTNESS)], (0, 0, 0), 50),
+        ([b"\0" + bytes([1] * 64)], (0, 0, 0), 100),
+        ([b"\0" + bytes(min(2 * n, 255) for n in LIGHTNESS)], (0, 0, 0), 25),
+        ([b"\0" + bytes([255] * 64)], (0, 0, 0), 1),
+        ([b"\0" + LIGHTNESS], (0, 1, 1), None),
+        ([b"\0" + LIGHTNESS[:60]], (0, 0, 0), None),
+        ([], (0, 0, 0), None),
+    ],
+)
+def test_the_quality_of_a_jpeg_is_that_of_the_nearest_tables(
+    tables: list[bytes], numbers: tuple[int, ...], quality: int | None
+) -> None:
+    """Tables of T.81, annex K, scaled; of 8 or 16 bit, in one segment or several, or missing."""
+    data = jpeg(*(segment(0xDB, body) for body in tables), frame=frame((0x11,) * 3, numbers))
+    assert facts_of(data, "a.jpg").jpeg_quality == quality
+
+
+@pytest.mark.parametrize(
+    ("sampling", "coarse"),
+    [
+        ((0x11, 0x11, 0x11), False),
+        ((0x21, 0x11, 0x11), False),
+        ((0x22, 0x12, 0x12), False),
+        ((0x22, 0x11, 0x11), True),
+        ((0x41, 0x11, 0x11), True),
+        ((0x22,), False),
+        ((0x00, 0x00, 0x00), False),
+    ],
+)
+def test_colour_for_four_pixels_is_told(sampling: tuple[int, ...], coarse: bool) -> None:
+    """4:2:0 and 4:1:1 hold one colour for four pixels (T.81, A.1.1); 4:2:2 and 4:4:0 for two."""
+    data = jpeg(frame=frame(sampling, (0,) * len(sampling)))
+    assert facts_of(data, "a.jpg").chroma_subsampled is coarse
+
+
 def test_a_jpeg_without_its_end_is_cut_short_wherever_it_is_cut() -> None:
     """Every length but the whole one lacks the end-of-image marker."""
     data = jpeg(segment(0xE0, b"JFIF\0\1\1\1" + struct.pack(">HH", 300, 300) + b"\0\0"))
@@ -573,9 +666,24 @@ def test_several_pictures_in_one_jpeg_are_noted_and_must_all_be_there() -> None:
         return jpeg(segment(0xE2, b"MPF\0II*\0" + struct.pack("<I", 8) + index)) + bytes(64)
 
     facts = facts_of(whole(64), "a.jpg")
+    assert (facts.pictures, facts.gain_map) == (2, False)
     assert "The file holds 2 pictures; the first is used." in facts.notes
     assert facts.damage == ""
     assert facts_of(whole(5000), "a.jpg").truncated
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"http://ns.adobe.com/xap/1.0/\0<x hdrgm='http://ns.adobe.com/hdr-gain-map/1.0/'/>",
+        b"urn:iso:std:iso:ts:21496:-1\0",
+    ],
+)
+def test_a_gain_map_is_told(body: bytes) -> None:
+    """Its name space, and the name of ISO 21496-1's segment, say that a gain map follows."""
+    facts = facts_of(jpeg(segment(0xE1, body)), "a.jpg")
+    assert facts.gain_map
+    assert any("gain map" in note for note in facts.notes)
 
 
 # --- PNG ------------------------------------------------------------------------------------
@@ -630,19 +738,73 @@ def test_a_damaged_part_that_is_relied_on_is_damage() -> None:
     [
         ([chunk(b"sRGB", b"\0")], "srgb", ""),
         ([chunk(b"cICP", bytes([1, 13, 0, 1]))], "srgb", ""),
-        ([chunk(b"cICP", bytes([9, 16, 0, 1]))], None, "PQ"),
-        ([chunk(b"cICP", bytes([9, 18, 0, 1]))], None, "HLG"),
-        ([chunk(b"cICP", bytes([12, 13, 0, 1]))], None, "12/13/0/1"),
+        ([chunk(b"cICP", bytes([12, 13, 0, 1])), chunk(b"sRGB", b"\0")], "display-p3", ""),
+        ([chunk(b"cICP", bytes([1, 1, 0, 1]))], None, "1/1/0/1"),
+        ([chunk(b"cICP", bytes([12, 13, 0, 0]))], None, "12/13/0/0"),
     ],
 )
 def test_a_chunk_that_names_the_colours_counts_as_a_tag(
     chunks: list[bytes], space: str | None, damage: str
 ) -> None:
-    """SRGB, and cICP 1/13/0/1 (H.273), stand for sRGB; high dynamic range cannot be printed."""
-    profile = facts_of(png(*chunks), "a.png").profile
+    """SRGB and cICP (ITU-T H.273) stand for spaces that are known; other codes need a profile."""
+    facts = facts_of(png(*chunks), "a.png")
+    profile = facts.profile
     assert profile is not None
     assert (profile.sha256, profile.bytes, profile.working_space) == ("", 0, space)
     assert (damage in profile.damage) if damage else profile.damage == ""
+    assert facts.dynamic_range == "standard"
+
+
+@pytest.mark.parametrize(("transfer", "name"), [(16, "PQ"), (18, "HLG")])
+def test_high_dynamic_range_is_told_by_its_transfer(transfer: int, name: str) -> None:
+    """Transfer 16 and 18 of ITU-T H.273, in a PNG's cICP and in a profile's cicp, have no white."""
+    code = bytes([9, transfer, 0, 1])
+    coded = facts_of(png(chunk(b"cICP", code)), "a.png")
+    assert coded.profile is not None
+    assert (coded.dynamic_range, coded.profile.damage) == ("high", "")
+    assert name in coded.profile.description
+    for embedded in (SRGB, ADOBE):
+        assert facts_of(png(chunk(b"cICP", code), iccp(embedded)), "a.png").dynamic_range == "high"
+    high = profile_with({"cicp": b"cicp" + bytes(4) + code})
+    plain = profile_with({"cicp": b"cicp" + bytes(4) + bytes([9, 14, 0, 1])})
+    for data, expected in ((high, "high"), (plain, "standard")):
+        assert facts_of(png(iccp(data)), "a.png").dynamic_range == expected
+        assert facts_of(jpeg(*pieces(data, 1)), "a.jpg").dynamic_range == expected
+        assert facts_of(tiff(page((34675, UNDEFINED, data)))).dynamic_range == expected
+
+
+def profile_with(
+    more: dict[str, bytes], name: str = "An invented space", maker: bytes = bytes(8)
+) -> bytes:
+    """A matrix profile of a space that is not known, with more parts, and a header's maker."""
+    xyz = [pack_xyz((0.5, 0.3, 0.02)), pack_xyz((0.3, 0.6, 0.1)), pack_xyz((0.1642, 0.1, 0.7049))]
+    curve = struct.pack(">4s4xIH", b"curv", 1, 600)
+    parts = {"desc": pack_text(name, version=2, is_name=True), "wtpt": pack_xyz(PCS_WHITE)}
+    parts |= dict(zip(("rXYZ", "gXYZ", "bXYZ"), xyz, strict=True))
+    parts |= dict.fromkeys(("rTRC", "gTRC", "bTRC"), curve) | more
+    data = pack_profile(parts, version=2, device_class="mntr", colour_space="RGB", pcs="XYZ")
+    return data[:48] + maker + data[56:]
+
+
+@pytest.mark.parametrize(
+    ("name", "maker", "named"),
+    [
+        ("An invented space", bytes(8), False),
+        ("An invented space", b"ACME\0\0\0\0", True),
+        ("An invented space", b"\0\0\0\0X27Q", True),
+        ("An invented space", b"none\0\0\0\0", False),
+        ("Display calibrated 2026-03-01", bytes(8), True),
+        ("Left monitor", bytes(8), True),
+        ("Display P3 linear", bytes(8), False),
+        ("eciRGB v2", b"ACME\0\0\0\0", False),
+    ],
+)
+def test_a_profile_that_names_a_device(name: str, maker: bytes, named: bool) -> None:
+    """Manufacturer or model in the header (ICC.1, 7.2.12, 7.2.13), or a display's word in it."""
+    profile = facts_of(tiff(page((34675, UNDEFINED, profile_with({}, name, maker))))).profile
+    assert profile is not None
+    assert (profile.working_space, profile.damage) == (None, "")
+    assert profile.device_named is named
 
 
 def test_gamma_alone_is_no_profile() -> None:
@@ -755,6 +917,29 @@ def test_xmp_names_creators_rights_and_orientation() -> None:
     facts = facts_of(jpeg(segment(0xE1, b"Exif\0\0" + block), segment_of), "a.jpg")
     assert (facts.creator, facts.orientation) == ("One; Two", 3)
     assert "Two orientations" in facts.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("exif", "xmp", "disputed"),
+    [
+        (6, 6, ""),
+        (6, None, ""),
+        (None, 1, ""),
+        (None, None, ""),
+        (1, 8, "1 in Exif and 8 in XMP"),
+        (None, 8, "none in Exif and 8 in XMP"),
+    ],
+)
+def test_two_orientations_that_differ_are_told(
+    exif: int | None, xmp: int | None, disputed: str
+) -> None:
+    """A packet without an orientation, or with Exif's own, disputes nothing; upright is 1."""
+    block = exif_block((274, SHORT, [exif]) if exif else (315, ASCII, b"Nobody\0"))
+    packet = xmp_packet("", f'tiff:Orientation="{xmp}"' if xmp else "")
+    parts = (b"Exif\0\0" + block, b"http://ns.adobe.com/xap/1.0/\0" + packet)
+    facts = facts_of(jpeg(*(segment(0xE1, part) for part in parts)), "a.jpg")
+    assert (facts.orientation, facts.orientation_disputed) == (exif or 1, disputed)
+    assert bool(facts.notes) == bool(disputed)
 
 
 @pytest.mark.parametrize(

@@ -142,6 +142,23 @@ class TestStarter:
         assert whole.limits.file_bytes == 4_000_000_000
         assert (whole.limits.side_px, whole.limits.expansion) == (65_500, 1000)
 
+    def test_sharpening(self, studio: Path) -> None:
+        """Every surface of the starter says how it is sharpened for (common practice)."""
+        radii = {s.id: s.sharpen.radius_mm for s in load_settings(studio).surfaces if s.sharpen}
+        assert set(radii) == SURFACES
+        assert min(radii, key=lambda each: radii[each]) in ("baryta", "acrylic-bonded")
+        assert max(radii, key=lambda each: radii[each]) == "canvas-wrap"
+        assert Decimal("0.08") <= min(radii.values()) <= max(radii.values()) <= Decimal("0.25")
+        text = (studio / "surfaces/smooth-rag.toml").read_text("utf-8")
+        begin, end = text.index("[sharpen]"), text.index("# What every picture here gets")
+        (studio / "surfaces/smooth-rag.toml").write_text(text[:begin] + text[end:])
+        rag = load_settings(studio).surface("smooth-rag")
+        assert rag is not None
+        assert rag.sharpen is None
+        # Without it, nothing can be sharpened for it by default.
+        change(studio, "surfaces/smooth-rag.toml", '# border = "1in"', 'sharpen = "surface"')
+        assert only(studio).key == "defaults.sharpen"
+
     def test_contact_and_address_may_be_left_out(self, studio: Path) -> None:
         """The studio's contact and address reach the settings; without them nothing is made up."""
         shorter = load_settings(studio).studio
@@ -281,6 +298,11 @@ CASES = [
      'Write rule = "each", "quiet" or "at". each: every print'),
     (LAB, 'mirror_by = "nobody"', "", "products[smooth-rag].mirror_by",
      '"nobody", "lab" or "studio". Who mirrors the picture: nobody where'),
+    # who mirrors: exactly once what is printed on the back, and nobody else
+    (OTHER_LAB, 'mirror_by = "lab"', 'mirror_by = "nobody"', "products[acrylic-reverse].mirror_by",
+     'write mirror_by = "lab" or "studio"'),
+    (LAB, 'mirror_by = "nobody"', 'mirror_by = "lab"', "products[smooth-rag].mirror_by",
+     'printed_on = "back"'),
     # wrong kinds
     ("studio.toml", "jobs = 0", 'jobs = "two"', "limits.jobs", "“two” is not a whole number"),
     ("studio.toml", "jobs = 0", "jobs = true", "limits.jobs", "true is not a whole number"),
@@ -336,6 +358,12 @@ CASES = [
     (RAG, 'edge_mode = "none"', 'edge_mode = "mirror"', "edge_mode", "nothing to fill"),
     (CANVAS, 'edge_mode = "mirror"', 'edge_mode = "none"', "edge_mode", "something must fill it"),
     (CANVAS, 'edge_mode = "mirror"', 'edge_mode = "solid"', "edge_mode", "solid needs a colour"),
+    (RAG, "radius_mm = 0.13 ", "radius_mm = 0 ", "sharpen.radius_mm", "not more than 0"),
+    (RAG, "radius_mm = 0.13 ", "radius = 0.13 ", "sharpen.radius", "Is “radius_mm” meant?"),
+    (RAG, "amount = 1.3 ", 'amount = "1.3" ', "sharpen.amount", "Write a line like amount = 1.3."),
+    (RAG, "threshold_l = 2 ", "threshold_l = 0 ", "sharpen.threshold_l", "less than 0.5"),
+    (RAG, "overshoot_l = 5 ", "overshoot_l = 10 ", "sharpen.overshoot_l", "not less than 10"),
+    (RAG, "[sharpen]", "[sharpn]", "sharpn", "Is “sharpen” meant?"),
     (RAG, '# border = "1in"', 'boarder = "1in"', "defaults.boarder", "Is “border” meant?"),
     (RAG, '# border = "1in"', 'border = "1"', "defaults.border", "“1” is not a length"),
     (RAG, '# border = "1in"', "border = true", "defaults.border", "Write it in quotes."),

@@ -71,6 +71,8 @@ def test_starter_is_valid(name: str, path: Path) -> None:
         ("surface", "surfaces/baryta.toml", {"sample_seen": "soon"}, "sample_seen"),
         ("surface", "surfaces/baryta.toml", {"sample_seen": None}, "sample_seen"),
         ("surface", "surfaces/baryta.toml", {"defaults": {"boarder": "1in"}}, "defaults"),
+        ("surface", "surfaces/baryta.toml", {"sharpen": {"radius_mm": 0}}, "sharpen.radius_mm"),
+        ("surface", "surfaces/baryta.toml", {"sharpen": {"amount": "1"}}, "sharpen.amount"),
         ("lab", "labs/tarnmoor.toml", {"closing": {"rule": "never"}}, "closing.rule"),
         ("lab", "labs/tarnmoor.toml", {"closing": {"times": ["25:00"]}}, "closing.rule"),
         ("lab", "labs/tarnmoor.toml", {"products": []}, "products"),

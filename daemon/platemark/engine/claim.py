@@ -69,8 +69,8 @@ def claim(
     name = shown_name(sighting.relative.rsplit(b"/", 1)[-1])
     if workshop.settings.surface(sighting.surface) is None:
         return ()
-    asked = [(each, _gathered(workshop, sighting.relative, each)) for each in ordered]
-    asked_of = asked or [(None, _gathered(workshop, sighting.relative, None))]
+    rows: Sequence[Ordered | None] = ordered or (None,)
+    asked_of = [(row, _gathered(workshop, sighting.relative, row)) for row in rows]
     spool = workshop.folders.scratch("spool") / secrets.token_hex(8)
     copied = _copy(workshop, sighting, spool, name)
     if copied is None:
@@ -102,14 +102,14 @@ def claim(
 
 def claim_further(workshop: Workshop, of: JobRow, ordered: Ordered) -> int:
     """Make one more job of the drop of another, which may be gone: its original is archived."""
-    body = workshop.ledger.read.body(of.claimed_seq)
+    body = asked_body(workshop.ledger.read, of)
     drop = Drop(**body["drop"])
-    gathered = _gathered(workshop, drop.path_bytes, ordered)
+    gathered = _with_sidecar_of(body, _gathered(workshop, drop.path_bytes, ordered))
     common = _Claimed(of.original_name, drop, body["original"])
     with workshop.ledger.transaction() as transaction:
         job = workshop.ledger.read.newest_job() + 1
         further = _body(transaction, common, ordered, gathered)
-        further |= {"drop_of": body.get("drop_of", of.job), "sidecar_hex": None}
+        further |= {"drop_of": body.get("drop_of", of.job), "sidecar_hex": body["sidecar_hex"]}
         transaction.append("claimed", further, job=job)
     structlog.get_logger().info("claimed", job=job, name=common.name, surface=ordered.surface)
     return job
@@ -149,6 +149,23 @@ def _gathered(workshop: Workshop, relative: bytes, row: Ordered | None) -> Gathe
     )
 
 
+def holder_of(reader: Reader, row: JobRow) -> int:
+    """The job that has, or had, the drop that a job was made of."""
+    return int(reader.body(row.claimed_seq).get("drop_of", row.job))
+
+
+def jobs_of_drop(reader: Reader, holder: int) -> tuple[JobRow, ...]:
+    """Every job that was made of the drop of one, that one first."""
+    first = reader.job(holder)
+    if first is None:
+        return ()
+    alike = reader.jobs(original=first.original_sha256)
+    return (
+        first,
+        *(row for row in alike if row.job != holder and holder_of(reader, row) == holder),
+    )
+
+
 def asked_body(reader: Reader, row: JobRow) -> dict[str, Any]:
     """What was asked of a job last, its personal words filled in: the newest word wins whole."""
     body = reader.body(row.claimed_seq)
@@ -166,19 +183,20 @@ def gather_anew(workshop: Workshop, row: JobRow, ordered: Ordered | None = None)
         ordered: A row of an order sheet that came later; without one, that of the record stands.
     """
     body = asked_body(workshop.ledger.read, row)
-    before = layers_of(body)
-    standing = said_in(before)
+    standing = said_in(layers_of(body))
     if ordered is None and standing is not None:
         ordered = Ordered(body["sheet"], body["row"], row.surface, standing)
-    ordered = ordered or Ordered(0, 0, row.surface, Layer("", ()))
-    gathered = _gathered(workshop, Drop(**body["drop"]).path_bytes, ordered)
+    return _with_sidecar_of(body, _gathered(workshop, Drop(**body["drop"]).path_bytes, ordered))
+
+
+def _with_sidecar_of(body: dict[str, Any], gathered: Gathered) -> Gathered:
+    """Add what a sidecar said that went to `taken` with its picture: it still counts."""
     if gathered.sidecar is not None or body["sidecar_hex"] is None:
         return gathered
-    # The sidecar went to `taken` with its picture, and what it said still counts.
     troubles = (from_plain(Trouble, item) for item in body["troubles"])
     return replace(
         gathered,
-        layers=(*gathered.layers, *_of_sidecar(before, lambda layer: layer.source)),
+        layers=(*gathered.layers, *_of_sidecar(layers_of(body), lambda layer: layer.source)),
         troubles=(*gathered.troubles, *_of_sidecar(troubles, lambda each: each.sentence)),
     )
 

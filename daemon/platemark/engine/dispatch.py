@@ -15,7 +15,7 @@ import structlog
 from platemark import durable
 from platemark.checks import profile_standing
 from platemark.engine import decide, examine, render
-from platemark.engine.claim import claim, let_go, said
+from platemark.engine.claim import claim, gather_anew, jobs_of_drop, let_go, said
 from platemark.engine.deliver import Couriers, deliver_closed
 from platemark.engine.growing import Growing
 from platemark.engine.hold import clear_held, folder_of, show_held, stops_of
@@ -23,9 +23,9 @@ from platemark.engine.lifecycle import TRANSITIONS, move
 from platemark.engine.pack import close_due
 from platemark.engine.profiles import profile_now
 from platemark.engine.sets import Sets
+from platemark.engine.sheets import OrderSheets
 from platemark.engine.workshop import ROOM_HINT, Workshop
 from platemark.intake import scan
-from platemark.intake.layers import gather
 from platemark.intake.scan import HotFolders, Look, Sighting
 from platemark.intake.waiting import waiting_text
 from platemark.ledger.read import JobRow
@@ -71,6 +71,7 @@ class Dispatch:
         self._quiet_s = quiet_s
         self._couriers = Couriers()
         self._sets = Sets(workshop)
+        self._order_sheets = OrderSheets(workshop)
         # The threads live as long as the service: a child dies with the thread that started it.
         self._threads = ThreadPoolExecutor(workshop.parallel, thread_name_prefix="picture")
         self._running: dict[int, _Running] = {}
@@ -96,6 +97,7 @@ class Dispatch:
         before = self._workshop.ledger.read.head().seq
         self._part("answers", self._take_answers)
         look = self._hot.look(self._known_drops())
+        self._part("order sheets", partial(self._order_sheets.tend, look, self._running.keys()))
         self._part("drops", partial(self._take_drops, look))
         self._part("profiles", self._look_again)
         self._collect()
@@ -133,7 +135,8 @@ class Dispatch:
             PlatemarkError(f"{line.name}: {line.sentence}", line.next)
             for _, line in self._unfit.values()
         )
-        return (*self._own_troubles(), *unfit)
+        sheets = (PlatemarkError(*words) for words in self._order_sheets.troubles)
+        return (*self._own_troubles(), *unfit, *sheets)
 
     def _own_troubles(self) -> tuple[PlatemarkError, ...]:
         """All but the files that are not taken in."""
@@ -167,13 +170,15 @@ class Dispatch:
 
     def _known_drops(self) -> set[tuple[int, int, int, int]]:
         here = self._workshop.ledger.read.drops(here=True)
-        return {(row.device, row.inode, row.size, row.mtime_ns) for row in here}
+        drops = {(row.device, row.inode, row.size, row.mtime_ns) for row in here}
+        return drops | self._order_sheets.known
 
     def _take_drops(self, look: Look) -> None:
         settled = {sighting.relative for sighting in look.settled}
         self._unfit = {path: told for path, told in self._unfit.items() if path in settled}
         for sighting in () if self._paused() else look.settled:
-            self._take(sighting)
+            if self._order_sheets.may_take(sighting.relative):
+                self._take(sighting)
         self._late = tuple(
             line for sidecar in look.lone_sidecars if (line := self._late_sidecar(sidecar))
         )
@@ -197,7 +202,7 @@ class Dispatch:
             sentence, then = short, ROOM_HINT
         else:
             try:
-                claim(self._workshop, sighting)
+                claim(self._workshop, sighting, self._order_sheets.rows_of(sighting.relative))
             except PlatemarkError as error:
                 self._note_fault(error)
                 return
@@ -229,33 +234,33 @@ class Dispatch:
                 else "Drop the picture of that name, or remove the request. For heron.tif it is "
                 "called heron.tif.toml.",
             )  # fmt: skip
-        row = self._workshop.ledger.read.job(drops[-1].job)
-        if row is None or row.job in self._running:
+        rows = jobs_of_drop(self._workshop.ledger.read, drops[-1].job)
+        if any(row.job in self._running for row in rows):
             return None
-        if row.state not in ("held", "examined", "rendered"):
+        going = [row for row in rows if row.state in ("held", "examined", "rendered")]
+        if not going:
+            row = rows[0]
             sent = f"already in parcel {row.parcel}" if row.parcel else row.state
             return WaitingLine(
                 row.job, name, where, f"This request came too late: job {job_number(row.job)} is "
                 f"{sent}.", "Tell the lab if it matters, then remove this file.",
             )  # fmt: skip
-        self._ask_anew(row, picture, sidecar)
+        for row in going:
+            self._ask_anew(row)
+        scan.let_go(self._workshop.folders.hot, sidecar.relative, going[0].job)
         return None
 
     def _was_dropped(self, path: bytes) -> bool:
         return bool(self._workshop.ledger.read.drops(path_hex=path.hex()))
 
-    def _ask_anew(self, row: JobRow, picture: bytes, sidecar: Sighting) -> None:
+    def _ask_anew(self, row: JobRow) -> None:
         workshop = self._workshop
-        surface = workshop.settings.surface(row.surface)
-        if surface is None:
-            return
-        gathered = gather(workshop.folders.hot, picture, surface.defaults)
+        gathered = gather_anew(workshop, row)
         with workshop.ledger.transaction() as transaction:
             if row.state != "held":
                 move(transaction, row, "set-back", "held", {"why": "its request came later"})
                 row = workshop.ledger.read.job(row.job) or row
             move(transaction, row, "asked-anew", "claimed", said(transaction, gathered))
-        scan.let_go(workshop.folders.hot, sidecar.relative, row.job)
         structlog.get_logger().info("asked-anew", job=row.job)
 
     def _look_again(self) -> None:
@@ -449,6 +454,7 @@ class Dispatch:
             for oddity in look.oddities
         ]
         lines.extend(line for _, line in self._unfit.values())
+        lines.extend(self._order_sheets.lines)
         for job in self._growing.cut_off:
             row = self._workshop.ledger.read.job(job)
             if row is not None:

@@ -10,7 +10,7 @@ import os
 from dataclasses import dataclass
 
 from platemark.engine import examine
-from platemark.engine.claim import is_the_drop
+from platemark.engine.claim import holder_of, is_the_drop
 from platemark.engine.lifecycle import move
 from platemark.engine.workshop import Workshop, drop_path
 from platemark.ledger.read import DropRow, JobRow
@@ -62,7 +62,8 @@ class Growing:
 
     def watch(self) -> None:
         """Take anew what has changed, and go on with what is old enough."""
-        for job, each in list(self._waiting.items()):
+        # The first job of a drop lets it go, so it comes last.
+        for job, each in sorted(self._waiting.items(), key=lambda item: -item[0]):
             row, drop = self._workshop.ledger.read.job(job), self._drop_here(job)
             if row is None or drop is None or row.state != "claimed":
                 del self._waiting[job]
@@ -89,8 +90,10 @@ class Growing:
         return 0 <= age < minutes * 60
 
     def _drop_here(self, job: int) -> DropRow | None:
-        drops = self._workshop.ledger.read.drops(here=True)
-        return next((drop for drop in drops if drop.job == job), None)
+        read = self._workshop.ledger.read
+        row = read.job(job)
+        holder = holder_of(read, row) if row is not None else job
+        return next((drop for drop in read.drops(here=True) if drop.job == holder), None)
 
     def _changed(self, row: JobRow, drop: DropRow) -> bool:
         body = self._workshop.ledger.read.body(row.claimed_seq)

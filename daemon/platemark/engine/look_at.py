@@ -144,6 +144,7 @@ def _standing(
         sha256=sha256,
         registered_sha256=registered or sha256,
         description=report.description,
+        version=report.version,
         reasons=report.reasons,
         valid_until=product.profile.valid_until,
     )

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark.imaging.face_reader import FaceReader
-from platemark.imaging.icc import build_matrix_profile
+from platemark.imaging.icc import build_matrix_profile, name_working_space
 from platemark.imaging.source import Profile
 from platemark.imaging.steps import PictureFault
 from platemark.model.plan import Plan
@@ -127,7 +127,8 @@ def solid_colour(colour: str, source: Profile) -> list[int]:
         source: The picture's profile.
 
     Returns:
-        16-bit values, one for each channel. Black and white are the space's own, exactly.
+        16-bit values, one for each channel. Black and white are the space's own, exactly,
+        and so is every colour of a picture in sRGB.
 
     Raises:
         PictureFault: nothing can be converted into that profile.
@@ -135,6 +136,8 @@ def solid_colour(colour: str, source: Profile) -> list[int]:
     codes = [int(colour[at : at + 2], 16) for at in (1, 3, 5)]
     if codes in ([0, 0, 0], [255, 255, 255]):
         return [codes[0] * 257] * source.bands
+    if name_working_space(source.parsed) == "srgb":
+        return [code * 257 for code in codes]
     try:
         converted = imagecodecs.cms_transform(
             (np.array([[codes]], np.uint16) * 257).astype(np.uint16),

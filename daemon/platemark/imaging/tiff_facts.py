@@ -132,6 +132,9 @@ def _damage(directory: Directory, page: Page, channels: int) -> str:
         return f"the TIFF says that it has {page.samples} of the {channels} channels it needs"
     if not 1 <= max(page.bits) <= _MOST_BITS or min(page.bits) < 1 or page.samples > 64:
         return "the TIFF's description of its pixels makes no sense; it is damaged"
+    if page.photometric == 8 and page.planar and page.samples > 1:
+        # The decoder (libvips 8.18) gives black rows for it and says nothing.
+        return "CIELab with each channel stored apart is not read here"
     if _LAYERS_TAG in directory.entries and not _has_flat_picture(directory, page):
         return "the TIFF holds the layers of an image editor, but no flat picture beside them"
     if page.subfile & 1:

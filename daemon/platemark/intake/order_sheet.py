@@ -200,7 +200,9 @@ class _Table:
         """
         records = list(_records(text, _delimiter(text)))
         if not records:
-            raise ValueError("It is empty. Write the headings in its first row, such as file, size.")
+            raise ValueError(
+                "It is empty. Write the headings in its first row, such as file, size."
+            )
         (_, first), *rest = records
         headings = tuple(_key(cell) for cell in first)
         while headings and not headings[-1]:
@@ -230,7 +232,7 @@ def _records(text: str, delimiter: str) -> Iterator[tuple[int, tuple[str, ...]]]
             return
         except csv.Error as error:
             raise ValueError(
-                f"Row {number} cannot be read: a quote \" is missing, or there is one too many."
+                f'Row {number} cannot be read: a quote " is missing, or there is one too many.'
             ) from error
         if any(cells):
             yield number, cells
@@ -393,17 +395,22 @@ class Files:
     """
 
     def __init__(self, paths: Iterable[bytes]) -> None:
+        self._paths = frozenset(paths)
         self._by_path: dict[str, list[bytes]] = {}
         self._by_name: dict[str, list[bytes]] = {}
         self._folded_paths: dict[str, list[bytes]] = {}
         self._folded_names: dict[str, list[bytes]] = {}
-        for path in paths:
+        for path in self._paths:
             text = unicodedata.normalize("NFC", path.decode("utf-8", "surrogateescape"))
             name = text.rpartition("/")[2]
             self._by_path.setdefault(text, []).append(path)
             self._by_name.setdefault(name, []).append(path)
             self._folded_paths.setdefault(text.casefold(), []).append(path)
             self._folded_names.setdefault(name.casefold(), []).append(path)
+
+    def has(self, path: bytes) -> bool:
+        """Whether a path is among them, byte for byte."""
+        return path in self._paths
 
     def find(self, row: Row, folder: bytes) -> tuple[bytes, ...]:
         """Files that a row means; more than one where it cannot be told.

@@ -76,6 +76,12 @@ def _default_problem(key: str, value: object, info: ValidationInfo) -> Problem |
     except ValueError as error:
         wrong, _, right = str(error).partition("; ")
         return Problem(wrong, f"{right[:1].upper()}{right[1:]}." if right else "", (key,))
+    if (key, text) == ("sharpen", "surface") and info.data.get("sharpen", key) is None:
+        return Problem(
+            "nothing says how pictures are sharpened for this surface",
+            "Add a section [sharpen] before this one.",
+            (key,),
+        )
     known = around(info)
     return _lab_problem(text, known) if key == "lab" and known is not None else None
 

@@ -1,0 +1,521 @@
+"""Order sheets through the real service: sheet and pictures in any order, once each, nothing lost."""
+
+import csv
+import io
+import os
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+import tifffile
+from harness import LAB, LAB_FILE, SURFACE, make_studio, picture
+
+from platemark import durable
+from platemark.app.open_studio import OpenStudio, open_studio
+from platemark.app.service import Swept, sweep
+from platemark.engine.clock import SystemClock
+from platemark.imaging.icc import build_matrix_profile
+from platemark.ledger.proof import find_faults_beside
+from platemark.ledger.read import JobRow, Reader, connect_reader
+
+SURFACES = ("deep-rag", "small-rag", "wide-rag")
+PRODUCTS = "[[products]]" + LAB_FILE.partition("[[products]]")[2]
+
+
+class Hurried(SystemClock):
+    """A clock on which whatever must rest has rested, and on which days can be let pass."""
+
+    def __init__(self) -> None:
+        self.later = timedelta()
+
+    def monotonic(self) -> float:
+        """Seconds that pass a hundred times as fast."""
+        return super().monotonic() * 100
+
+    def now(self) -> datetime:
+        """The time of day, perhaps of another day."""
+        return super().now() + self.later
+
+
+class Studio:
+    """A studio with three surfaces, and what an assistant does in its hot folders."""
+
+    def __init__(self, root: Path, profile: bytes) -> None:
+        make_studio(root, profile)
+        shutil.rmtree(root / "hot")
+        self.root, self.hot = root, root / "hot"
+        for surface in SURFACES:
+            (self.hot / surface).mkdir(parents=True)
+            named = SURFACE.replace("Small rag", surface.replace("-", " ").capitalize())
+            (root / f"surfaces/{surface}.toml").write_text(named)
+        lab = LAB_FILE.partition("[[products]]")[0]
+        for surface in SURFACES:
+            lab += PRODUCTS.replace("small-rag", surface).replace("Small Rag", surface.title())
+        (root / f"labs/{LAB}.toml").write_text(lab)
+        self.clock = Hurried()
+
+    def drop(self, relative: str, seed: int = 1) -> Path:
+        """Put a small picture into the hot folders, whole at once."""
+        path = self.hot / relative
+        path.parent.mkdir(parents=True, exist_ok=True)
+        srgb = build_matrix_profile("srgb")
+        tifffile.imwrite(path, picture(200, 300, seed), photometric="rgb", iccprofile=srgb)
+        return path
+
+    def write(self, text: str, name: str = "spring.csv") -> Path:
+        """Write an order sheet."""
+        path = self.hot / name
+        path.write_text(text, encoding="utf-8", newline="")
+        return path
+
+    def sweep(self) -> Swept:
+        """One sweep in this process."""
+        return sweep(self.root, self.clock)
+
+    def reader(self) -> Reader:
+        """The record, for questions."""
+        return Reader(connect_reader(self.root / "ledger.sqlite3"))
+
+    def rows(self) -> list[JobRow]:
+        """Every job."""
+        return self.reader().jobs()
+
+    def said(self) -> list[tuple[str, str, str | None, int | None, str]]:
+        """Of every job the name, surface, size, copies and state."""
+        return sorted(
+            (row.original_name, row.surface, row.size, row.copies, row.state)
+            for row in self.rows()
+        )
+
+    def answer(self, name: str = "spring.csv") -> str:
+        """What stands beside a sheet; empty where nothing does."""
+        path = self.hot / f"{name}.ANSWER.txt"
+        return path.read_text() if path.exists() else ""
+
+    def waiting(self) -> str:
+        """WAITING.txt."""
+        return (self.hot / "WAITING.txt").read_text()
+
+    def in_hot(self) -> list[str]:
+        """Files in the hot folders that are neither ours nor let go."""
+        files = (path.relative_to(self.hot) for path in self.hot.rglob("*") if path.is_file())
+        return sorted(str(p) for p in files if "taken" not in p.parts and str(p) != "WAITING.txt")
+
+    def entries(self, kind: str) -> list[dict[str, Any]]:
+        """Bodies of every entry of a kind."""
+        return [entry.body for entry in self.reader().entries(kind=kind)]
+
+
+@pytest.fixture
+def studio(tmp_path: Path, profile: bytes) -> Studio:
+    """An empty studio."""
+    return Studio(tmp_path / "studio", profile)
+
+
+@pytest.fixture
+def opened(studio: Studio) -> Iterator[OpenStudio]:
+    """The same, open for single turns."""
+    with open_studio(studio.root, studio.clock) as opened:
+        yield opened
+        opened.dispatch.stop()
+
+
+def turn_until(opened: OpenStudio, right: Callable[[], bool]) -> None:
+    """Turn until it is as it should be."""
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
+        opened.dispatch.turn()
+        if right():
+            return
+        time.sleep(0.01)
+    raise AssertionError("it never came to that")
+
+
+def rest(opened: OpenStudio) -> None:
+    """Turn until nothing moves and nothing is being worked on."""
+    quiet = 0
+    while quiet < 3:
+        turn = opened.dispatch.turn()
+        quiet = 0 if turn.moved or turn.moving or turn.working else quiet + 1
+        time.sleep(0.01)
+
+
+THREE = """file,size,copies,surface,order
+small-rag/heron.tif,2x3in,2,,Alder
+crane.tif,4x6in,,wide-rag,Alder
+coot.tif,2x3in,3,deep-rag,Alder
+"""
+
+
+def test_a_sheet_and_its_pictures_on_three_surfaces_in_one_sweep(studio: Studio) -> None:
+    """Each row is a job with what it says; the sheet is let go to hot/taken, nothing is left."""
+    studio.write(THREE)
+    for seed, path in enumerate(("small-rag/heron.tif", "wide-rag/crane.tif", "deep-rag/coot.tif")):
+        studio.drop(path, seed)
+    swept = studio.sweep()
+    assert (swept.took, swept.held, swept.fault) == (3, 0, "")
+    assert studio.said() == [
+        ("coot.tif", "deep-rag", "2x3in", 3, "delivered"),
+        ("crane.tif", "wide-rag", "4x6in", 1, "delivered"),
+        ("heron.tif", "small-rag", "2x3in", 2, "delivered"),
+    ]
+    assert {row.order for row in studio.rows()} == {"Alder"}
+    (read,), (gone,) = studio.entries("sheet-read"), studio.entries("sheet-let-go")
+    assert (read["name"], read["rows"]) == ("spring.csv", 3)
+    assert (gone["outcome"], gone["jobs"], gone["unused_rows"]) == ("taken", [1, 2, 3], [])
+    (taken,) = (studio.hot / "taken").iterdir()
+    kept = studio.root / "archive" / read["sha256"][:2] / f"{read['sha256']}.csv"
+    assert taken.read_text() == kept.read_text() == THREE
+    assert studio.in_hot() == []
+    assert "Nothing waits" in studio.waiting()
+    assert "Alder" not in str([entry.body for entry in studio.reader().entries()])
+    assert list(find_faults_beside(studio.reader())) == []
+
+
+def test_the_request_says_where_it_was_said(studio: Studio) -> None:
+    """A row is a statement: it beats defaults, and a name that disagrees stops the job."""
+    (studio.hot / "small-rag/request.toml").write_text("copies = 9\n")
+    studio.write("file,size,copies\nheron_3x4in.tif,2x3in,2\ncrane.tif,2x3in,2\n",
+                 "small-rag/spring.csv")  # fmt: skip
+    studio.drop("small-rag/heron_3x4in.tif", 1)
+    studio.drop("small-rag/crane.tif", 2)
+    studio.sweep()
+    assert [(row.original_name, row.copies, row.state) for row in studio.rows()] == [
+        ("crane.tif", 2, "delivered"),
+        ("heron_3x4in.tif", 2, "held"),
+    ]
+    assert "order sheet “spring.csv”, row 2 says 2x3in" in studio.waiting()
+    assert [path.name[-10:] for path in (studio.hot / "small-rag/taken").glob("sheet*")] == [
+        "spring.csv"
+    ]
+
+
+def test_the_sheet_may_come_first_and_a_file_late(studio: Studio) -> None:
+    """What is not here is named and waited for, over sweeps; the rest goes on meanwhile."""
+    studio.write(THREE)
+    studio.drop("small-rag/heron.tif", 1)
+    studio.sweep()
+    assert [row.state for row in studio.rows()] == ["delivered"]
+    assert "2 of 3 files of this order sheet are not here yet: crane.tif, coot.tif" in (
+        studio.waiting()
+    )
+    assert "Row 3: crane.tif is not here." in studio.answer()
+    studio.drop("wide-rag/crane.tif", 2)
+    studio.sweep()
+    assert "1 of 3 files of this order sheet is not here yet: coot.tif" in studio.waiting()
+    studio.drop("deep-rag/coot.tif", 3)
+    studio.sweep()
+    assert [row.state for row in studio.rows()] == ["delivered"] * 3
+    assert studio.in_hot() == []
+    assert len(studio.entries("sheet-read")) == 1
+    assert "Nothing waits" in studio.waiting()
+
+
+def test_the_sheet_may_come_last(studio: Studio, opened: OpenStudio) -> None:
+    """Jobs that were claimed before it are asked for anew, once, and keep their sidecar's words."""
+    studio.drop("small-rag/heron.tif", 1)
+    (studio.hot / "small-rag/heron.tif.toml").write_text('note = "no rush"\n')
+    studio.drop("small-rag/2x3in/crane.tif", 2)
+    rest(opened)
+    assert [row.state for row in studio.rows()] == ["rendered", "held"]
+    studio.write("file,size,copies\nheron.tif,2x3in,2\ncrane.tif,,4\n", "small-rag/spring.csv")
+    rest(opened)
+    assert studio.said() == [
+        ("crane.tif", "small-rag", "2x3in", 4, "rendered"),
+        ("heron.tif", "small-rag", "2x3in", 2, "rendered"),
+    ]
+    assert len(studio.entries("asked-anew")) == 2
+    heron = next(row for row in studio.rows() if row.original_name == "heron.tif")
+    assert studio.reader().body(heron.examined_seq)["request"]["note"] == "no rush"
+    assert studio.in_hot() == []
+
+
+def test_a_late_sidecar_keeps_the_row(studio: Studio, opened: OpenStudio) -> None:
+    """A sidecar that lands after a picture of an order sheet adds to the row, for all its jobs."""
+    studio.write("file,size,surface\nheron.tif,2x3in,small-rag\nheron.tif,2x3in,wide-rag\n")
+    studio.drop("small-rag/heron.tif", 1)
+    rest(opened)
+    (studio.hot / "small-rag/heron.tif.toml").write_text("copies = 5\n")
+    rest(opened)
+    assert studio.said() == [
+        ("heron.tif", "small-rag", "2x3in", 5, "rendered"),
+        ("heron.tif", "wide-rag", "2x3in", 5, "rendered"),
+    ]
+
+
+def test_one_file_in_several_rows_is_several_jobs(studio: Studio) -> None:
+    """Two sizes, and two surfaces from one drop: one copy in the archive, one file let go."""
+    studio.write(
+        "file,size,copies,surface\n"
+        "heron.tif,2x3in,1,small-rag\n"
+        "heron.tif,4x6in,2,small-rag\n"
+        "heron.tif,2x3in,3,wide-rag\n"
+    )
+    studio.drop("small-rag/heron.tif", 1)
+    swept = studio.sweep()
+    assert (swept.took, swept.held) == (3, 0)
+    assert studio.said() == [
+        ("heron.tif", "small-rag", "2x3in", 1, "delivered"),
+        ("heron.tif", "small-rag", "4x6in", 2, "delivered"),
+        ("heron.tif", "wide-rag", "2x3in", 3, "delivered"),
+    ]
+    assert len({row.original_sha256 for row in studio.rows()}) == 1
+    assert len(studio.reader().drops()) == 1
+    assert [p.name for p in (studio.hot / "small-rag/taken").iterdir()] == ["000001-heron.tif"]
+    assert studio.in_hot() == []
+    assert list(find_faults_beside(studio.reader())) == []
+
+
+def test_another_surface_does_not_take_what_the_first_folder_says(studio: Studio) -> None:
+    """A size folder and a request.toml speak for their own surface, not for the row's."""
+    (studio.hot / "small-rag/request.toml").write_text('copies = 7\n')
+    (studio.hot / "wide-rag/request.toml").write_text('copies = 4\n')
+    studio.write("file,size,surface\nheron.tif,,small-rag\nheron.tif,4x6in,wide-rag\n")
+    studio.drop("small-rag/2x3in/heron.tif", 1)
+    studio.sweep()
+    assert studio.said() == [
+        ("heron.tif", "small-rag", "2x3in", 7, "delivered"),
+        ("heron.tif", "wide-rag", "4x6in", 4, "delivered"),
+    ]
+
+
+def test_mistakes_are_told_at_once_and_nothing_of_the_sheet_counts(studio: Studio) -> None:
+    """The pictures that it names wait, others do not; corrected, it is followed."""
+    studio.write(
+        "file,size,copies,paper\n"
+        "heron.tif,2x3,2,small-rag\n"
+        "../crane.tif,2x3in,many,small-rag\n"
+        "coot.tif,2x3in,1,small-rag\n"
+    )
+    for seed, name in enumerate(("heron", "crane", "coot", "2x3in/other")):
+        studio.drop(f"small-rag/{name}.tif", seed)
+    swept = studio.sweep()
+    assert [row.original_name for row in studio.rows()] == ["other.tif"]
+    assert "spring.csv" in swept.fault
+    answer = studio.answer()
+    for said in (
+        "Nobody knows the heading “paper”. Is surface meant?",
+        "Row 2: size: “2x3” has no unit",
+        "Row 3: “../crane.tif” leads out of the sheet's folder.",
+        "Row 3: copies: “many” is not a whole number",
+    ):
+        assert said in " ".join(answer.split())
+    assert "3 pictures wait for it." in studio.waiting()
+    studio.write("file,size\nheron.tif,2x3in\ncrane.tif,2x3in\ncoot.tif,2x3in\n")
+    studio.sweep()
+    assert [row.state for row in studio.rows()] == ["delivered"] * 4
+    assert studio.in_hot() == []
+
+
+def test_a_sheet_that_is_removed_lets_its_pictures_go_on(studio: Studio) -> None:
+    """Without the sheet the pictures are taken as they are, and its answer goes too."""
+    sheet = studio.write("file,size\nheron.tif,2x3\n", "small-rag/spring.csv")
+    studio.drop("small-rag/heron_2x3in.tif", 1)
+    studio.drop("small-rag/heron.tif", 1)
+    studio.sweep()
+    assert [row.original_name for row in studio.rows()] == ["heron_2x3in.tif"]
+    assert studio.answer("small-rag/spring.csv")
+    sheet.unlink()
+    studio.sweep()
+    assert [row.state for row in studio.rows()] == ["delivered", "held"]
+    assert studio.in_hot() == []
+
+
+def test_a_sheet_as_a_spreadsheet_program_writes_it(studio: Studio) -> None:
+    """UTF-16 with a mark, semicolons, CRLF, quotes, empty rows and columns, names from a Mac."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, delimiter=";", lineterminator="\r\n")
+    writer.writerows([
+        ["File", " Size ", "Ship to", "note", "", ""],
+        ["h\u00e9ron.tif", "2x3in", "Weir; \"Lane\"", "line one\nline two", "", ""],
+        ["", "", "", "", "", ""],
+        ["CRANE.TIF", "2x3in", "", "", "", ""],
+    ])  # fmt: skip
+    (studio.hot / "small-rag/Order.CSV").write_bytes(text.getvalue().encode("utf-16"))
+    studio.drop("small-rag/wedding/he\u0301ron.tif", 1)
+    studio.drop("small-rag/wedding/crane.tif", 2)
+    studio.sweep()
+    rows = studio.rows()
+    assert [row.state for row in rows] == ["delivered"] * 2
+    heron = next(row for row in rows if row.original_name.startswith("he"))
+    request = studio.reader().body(heron.examined_seq)["request"]
+    assert request["ship_to"] == 'Weir; "Lane"'
+    assert request["note"] == "line one\nline two"
+    assert studio.in_hot() == []
+
+
+def test_what_came_too_late_is_told(studio: Studio) -> None:
+    """A job in a parcel is not changed; the sheet says so, and at its end that it was no use."""
+    studio.drop("small-rag/2x3in/heron.tif", 1)
+    studio.sweep()
+    studio.write("file,copies\nheron.tif,3\n", "small-rag/spring.csv")
+    studio.sweep()
+    told = f"it came too late for heron.tif, job 000001 is already in parcel {LAB}-000001"
+    assert told in studio.waiting()
+    assert [row.copies for row in studio.rows()] == [1]
+    studio.clock.later = timedelta(hours=49)
+    studio.sweep()
+    answer = " ".join(studio.answer("small-rag/spring.csv").split())
+    assert answer.startswith("Finished with order sheet spring.csv")
+    assert "one row was not followed of 1" in answer
+    assert told in answer
+    assert studio.in_hot() == ["small-rag/spring.csv.ANSWER.txt"]
+    (gone,) = studio.entries("sheet-let-go")
+    assert (gone["outcome"], gone["jobs"], gone["unused_rows"]) == ("taken", [], [2])
+    assert "spring.csv.ANSWER.txt" in studio.waiting()
+    (studio.hot / "small-rag/spring.csv.ANSWER.txt").unlink()
+    studio.sweep()
+    assert "Nothing waits" in studio.waiting()
+
+
+def test_a_late_row_for_another_surface_is_a_further_job(studio: Studio) -> None:
+    """The original is archived, so it can be ordered again though its drop is long gone."""
+    studio.drop("small-rag/2x3in/heron.tif", 1)
+    studio.sweep()
+    studio.write("file,size,surface\nheron.tif,2x3in,small-rag\nheron.tif,4x6in,wide-rag\n")
+    studio.sweep()
+    assert studio.said() == [
+        ("heron.tif", "small-rag", "2x3in", 1, "delivered"),
+        ("heron.tif", "wide-rag", "4x6in", 1, "delivered"),
+    ]
+    assert studio.in_hot() == []
+
+
+def test_a_corrected_sheet_changes_what_it_changes(studio: Studio) -> None:
+    """Rows that stayed make nothing twice; one that says something else is asked for anew."""
+    studio.write("file,size,copies\nheron.tif,2x3in,1\ncrane.tif,2x3in,1\ncoot.tif,2x3in,1\n",
+                 "small-rag/spring.csv")  # fmt: skip
+    (studio.root / f"labs/{LAB}.toml").write_text(
+        (studio.root / f"labs/{LAB}.toml").read_text().replace("minutes = 600", "minutes = 1000")
+    )
+    studio.drop("small-rag/heron.tif", 1)
+    studio.drop("small-rag/crane.tif", 2)
+    with open_studio(studio.root, studio.clock) as opened:
+        rest(opened)
+        studio.write("file,copies,size\nheron.tif,1,2x3in\ncrane.tif,6,2x3in\ncoot.tif,1,2x3in\n",
+                     "small-rag/spring.csv")  # fmt: skip
+        rest(opened)
+        opened.dispatch.stop()
+    assert studio.said() == [
+        ("crane.tif", "small-rag", "2x3in", 6, "rendered"),
+        ("heron.tif", "small-rag", "2x3in", 1, "rendered"),
+    ]
+    studio.drop("small-rag/coot.tif", 3)
+    studio.sweep()
+    assert [row.copies for row in studio.rows()] == [6, 1, 1]
+    assert len(studio.entries("asked-anew")) == 1
+    assert studio.in_hot() == []
+
+
+def test_the_same_sheet_again_orders_new_pictures(studio: Studio) -> None:
+    """A sheet that was let go and is dropped again waits for files of its own."""
+    text = "file,size,order\nheron.tif,2x3in,Alder\n"
+    studio.write(text, "small-rag/spring.csv")
+    studio.drop("small-rag/heron.tif", 1)
+    studio.sweep()
+    studio.write(text, "small-rag/spring.csv")
+    studio.sweep()
+    assert "ordered by another sheet and stays as it is" in studio.answer("small-rag/spring.csv")
+    studio.drop("small-rag/heron.tif", 2)
+    studio.sweep()
+    assert [row.state for row in studio.rows()] == ["delivered"] * 2
+    assert studio.in_hot() == []
+
+
+def test_names_that_fit_two_files_wait(studio: Studio) -> None:
+    """Neither is printed until the sheet says which; the rest of the sheet goes on."""
+    studio.write("file,size\nheron.tif,2x3in\ncrane.tif,2x3in\n")
+    studio.drop("small-rag/heron.tif", 1)
+    studio.drop("wide-rag/heron.tif", 2)
+    studio.drop("wide-rag/crane.tif", 3)
+    studio.sweep()
+    assert [row.original_name for row in studio.rows()] == ["crane.tif"]
+    assert "heron.tif may be small-rag/heron.tif or wide-rag/heron.tif" in studio.waiting()
+    studio.write("file,size\nwide-rag/heron.tif,2x3in\ncrane.tif,2x3in\n")
+    studio.sweep()
+    assert [(row.surface, row.state) for row in studio.rows()] == [
+        ("wide-rag", "delivered"), ("small-rag", "held"), ("wide-rag", "delivered")
+    ]  # fmt: skip
+    assert studio.in_hot() == []
+
+
+def test_pictures_wait_for_a_sheet_that_is_being_written(
+    studio: Studio, opened: OpenStudio
+) -> None:
+    """While a sheet in hot/ changes, nothing is claimed; afterwards its rows count at the claim."""
+    studio.drop("small-rag/2x3in/heron.tif", 1)
+    text = "file,copies\n"
+    began = time.monotonic()
+    while time.monotonic() - began < 0.5:
+        text += f"bird{len(text)}.tif,1\n"
+        studio.write(text)
+        opened.dispatch.turn()
+    assert studio.rows() == []
+    studio.write("file,copies\nheron.tif,6\n")
+    rest(opened)
+    assert studio.said() == [("heron.tif", "small-rag", "2x3in", 6, "rendered")]
+    assert studio.entries("asked-anew") == []
+
+
+def test_other_tables_are_answered(studio: Studio) -> None:
+    """A spreadsheet's own file is neither a picture nor an order sheet."""
+    for name in ("spring.xlsx", "small-rag/spring.ods"):
+        (studio.hot / name).write_bytes(b"PK\x03\x04")
+    (studio.hot / "small-rag/spring.numbers").mkdir()
+    studio.sweep()
+    assert studio.rows() == []
+    assert studio.waiting().count("save it as CSV (UTF-8) under the name spring.csv") == 3
+
+
+@pytest.mark.parametrize("at", ["commit", "publish"])
+def test_stopped_anywhere_nothing_is_claimed_twice(studio: Studio, at: str) -> None:
+    """Stopped before each of the sheet's lasting operations in turn, and started again each time."""
+    studio.write("file,size,surface\nheron.tif,2x3in,small-rag\nheron.tif,2x3in,wide-rag\n")
+    studio.drop("small-rag/heron.tif", 1)
+    stopped = 0
+    for number in range(1, 40):
+        counted = 0
+
+        def stop(moment: str, name: str, paths: tuple[Path, ...], number: int = number) -> None:
+            nonlocal counted
+            if moment == ("before" if number % 2 else "after") and name == at:
+                counted += 1
+                if counted == 1 + number // 2 % 3:
+                    raise KeyboardInterrupt
+
+        durable.observe(stop)
+        try:
+            studio.sweep()
+        except KeyboardInterrupt:
+            stopped += 1
+        else:
+            break
+        finally:
+            durable.observe(None)
+    studio.sweep()
+    assert stopped > 3
+    assert studio.said() == [
+        ("heron.tif", "small-rag", "2x3in", 1, "delivered"),
+        ("heron.tif", "wide-rag", "2x3in", 1, "delivered"),
+    ]
+    assert [body["outcome"] for body in studio.entries("sheet-let-go")] == ["taken"]
+    assert studio.in_hot() == []
+    assert list(find_faults_beside(studio.reader())) == []
+
+
+def test_a_hot_root_that_cannot_be_changed_is_told(studio: Studio) -> None:
+    """Where taken is in the way the jobs go on, and the sheet is told to be stuck."""
+    (studio.hot / "taken").write_text("mine")
+    studio.write("file,size\nheron.tif,2x3in\n")
+    studio.drop("small-rag/heron.tif", 1)
+    studio.sweep()
+    assert [row.state for row in studio.rows()] == ["delivered"]
+    assert "cannot be moved away" in studio.waiting()
+    (studio.hot / "taken").unlink()
+    studio.sweep()
+    assert studio.in_hot() == []
+    assert os.listdir(studio.hot / "taken") != []
