@@ -23,7 +23,7 @@ class Outcome:
     codes: frozenset[str] = frozenset()
     """Of its cautions where it passes, of its stops where it is held."""
     logged: str = ""
-    """Words that the change log of a passing file must have."""
+    """Words that the change log of a passing file, or WAITING.txt, must have."""
 
     def __str__(self) -> str:
         return " ".join([self.come, *sorted(self.codes)])
@@ -37,6 +37,11 @@ def passes(*cautions: str, logged: str = "") -> Outcome:
 def held(*stops: str) -> Outcome:
     """A person must decide, for these reasons and no other."""
     return Outcome("held", frozenset(stops))
+
+
+def told(name: str) -> Outcome:
+    """It is no job; WAITING.txt speaks of what is called so."""
+    return Outcome("told", logged=name)
 
 
 TOLD = Outcome("told")

@@ -104,8 +104,7 @@ def of_version(major: int) -> bytes:
 def table_of(inputs: int) -> bytes:
     """A small `mft1` table of two grid points a side (ICC.1, 10.11): light where no ink is."""
     grid = b"".join(
-        bytes([255 - 255 * bin(corner).count("1") // inputs, 128, 128])
-        for corner in range(2**inputs)
+        bytes([255 - 255 * corner.bit_count() // inputs, 128, 128]) for corner in range(2**inputs)
     )
     identity = struct.pack(">9i", *(0x10000, 0, 0, 0, 0x10000, 0, 0, 0, 0x10000))
     ramp = bytes(range(256))

@@ -8,10 +8,13 @@ from __future__ import annotations
 import functools
 from typing import Any
 
+import imagecodecs
 import numpy as np
 import skimage.data
 from numpy.typing import NDArray
 from PIL import Image
+
+from platemark.imaging.icc import build_matrix_profile
 
 Pixels = NDArray[Any]
 
@@ -29,19 +32,20 @@ def whole(name: str) -> Pixels:
     return pixels
 
 
-def cut(name: str, width: int, height: int, at: float = 0.5) -> Pixels:
+def cut(name: str, width: int, height: int, at: float = 0.5, share: float = 1) -> Pixels:
     """Cut the largest part of that proportion and bring it to that size, as an editor does.
 
     Args:
         name: Of the photograph.
         width: Wanted, px.
         height: Wanted, px.
-        at: Where along the side that is cut, 0 to 1: other pixels for another file.
+        at: Where along the side that is cut, 0 to 1.
+        share: Of the largest part that is taken, so that each file has pixels of its own.
     """
     pixels = whole(name)
     high, wide = pixels.shape[:2]
-    across = min(wide, high * width / height)
-    down = min(high, wide * height / width)
+    across = min(wide, high * width / height) * share
+    down = min(high, wide * height / width) * share
     left, top = (wide - across) * at, (high - down) * at
     part = Image.fromarray(pixels).resize(
         (width, height), Image.Resampling.LANCZOS, (left, top, left + across, top + down)
@@ -49,17 +53,18 @@ def cut(name: str, width: int, height: int, at: float = 0.5) -> Pixels:
     return np.asarray(part)
 
 
-def colour(
-    number: int = 0, width: int = WIDE, height: int = HIGH, *, at: float | None = None
-) -> Pixels:
-    """The photograph of that number, 8-bit RGB, shape (height, width, 3)."""
-    place = (number * 7 % 20) / 20 if at is None else at
-    return cut(COLOUR[number % len(COLOUR)], width, height, place)
+def colour(number: int = 0, width: int = WIDE, height: int = HIGH) -> Pixels:
+    """The photograph of that number, 8-bit RGB, shape (height, width, 3); no two are the same."""
+    return cut(COLOUR[number % len(COLOUR)], width, height, *_part(number))
 
 
 def grey(number: int = 0, width: int = WIDE, height: int = HIGH) -> Pixels:
     """The black-and-white photograph of that number, 8 bit, shape (height, width)."""
-    return cut(GREY[number % len(GREY)], width, height, (number * 7 % 20) / 20)
+    return cut(GREY[number % len(GREY)], width, height, *_part(number))
+
+
+def _part(number: int) -> tuple[float, float]:
+    return (number * 7 % 20) / 20, 1 - 0.001 * (number % 251)
 
 
 def deep(pixels: Pixels) -> Pixels:
@@ -67,6 +72,24 @@ def deep(pixels: Pixels) -> Pixels:
     noise = np.random.default_rng(int(pixels[0, 0].sum())).integers(0, 257, pixels.shape)
     wide: Pixels = np.minimum(pixels.astype(np.uint32) * 257 + noise, 65535).astype(np.uint16)
     return wide
+
+
+def in_space(pixels: Pixels, profile: bytes) -> Pixels:
+    """The same colours in another RGB space, by LittleCMS; the photographs are sRGB.
+
+    Args:
+        pixels: 8 or 16 bit, which the result has too.
+        profile: Of the space.
+    """
+    converted: Pixels = imagecodecs.cms_transform(
+        np.ascontiguousarray(pixels),
+        build_matrix_profile("srgb", version=4),
+        profile,
+        colorspace="rgb",
+        outcolorspace="rgb",
+        intent=int(imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC),
+    )
+    return converted
 
 
 def with_channels(pixels: Pixels, *more: int | Pixels) -> Pixels:

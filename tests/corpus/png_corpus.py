@@ -138,7 +138,7 @@ FORMS: tuple[Dropped, ...] = (
     Dropped(
         "palette.png", by_pillow(4, "P", icc_profile=profiles.srgb()), held("file-depth")
     ),
-    Dropped("1-bit.png", by_pillow(5, "1"), held("colour-untagged", "file-depth")),
+    Dropped("1-bit.png", by_pillow(5, "1"), held("file-depth")),
     Dropped(
         "alpha-opaque.png",
         raw(lambda: png_of(with_channels(colour(6), 255), icc(profiles.srgb()))),
@@ -168,8 +168,8 @@ COLOURS: tuple[Dropped, ...] = (
     Dropped("nothing.png", picture(12), held("colour-untagged")),
     Dropped("cicp-srgb.png", picture(13, CICP["srgb"]), passes()),
     Dropped("cicp-display-p3.png", picture(14, CICP["display-p3"]), passes()),
-    Dropped("cicp-pq.png", picture(15, CICP["pq"]), held("colour-profile-damaged")),
-    Dropped("cicp-hlg.png", picture(16, CICP["hlg"]), held("colour-profile-damaged")),
+    Dropped("cicp-pq.png", picture(15, CICP["pq"]), held("colour-hdr")),
+    Dropped("cicp-hlg.png", picture(16, CICP["hlg"]), held("colour-hdr")),
     Dropped(
         "profile-not-packed.png",
         picture(17, chunk(b"iCCP", b"profile\0\0" + profiles.srgb())),
@@ -200,7 +200,9 @@ TAGS: tuple[Dropped, ...] = (
 )  # fmt: skip
 
 WAYS: tuple[Dropped, ...] = (
-    Dropped("cut-at-half.png", lossy(21, lambda data: data[: len(data) // 2]), held("file-damaged")),
+    Dropped(
+        "cut-at-half.png", lossy(21, lambda data: data[: len(data) // 2]), held("file-damaged")
+    ),
     Dropped("end-chunk-gone.png", lossy(22, lambda data: data[:-12]), held("file-damaged")),
     Dropped("crc-of-data.png", lossy(23, wrong_crc(b"IDAT")), held("file-damaged")),
     Dropped("crc-of-header.png", lossy(24, wrong_crc(b"IHDR")), held("file-damaged")),

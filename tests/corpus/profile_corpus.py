@@ -8,7 +8,7 @@ from pathlib import Path
 import made_profiles as profiles
 import tifffile
 from entries import Dropped, held, passes
-from photographs import Pixels, colour, deep, grey
+from photographs import Pixels, colour, deep, grey, in_space
 
 
 def with_profile(make: Callable[[], Pixels], profile: bytes) -> Callable[[Path], None]:
@@ -27,7 +27,7 @@ def eight(number: int, profile: bytes) -> Callable[[Path], None]:
 
 
 def sixteen(number: int, profile: bytes) -> Callable[[Path], None]:
-    return with_profile(lambda: deep(colour(number)), profile)
+    return with_profile(lambda: in_space(deep(colour(number)), profile), profile)
 
 
 SOUND: tuple[Dropped, ...] = (
@@ -79,7 +79,6 @@ DAMAGED: tuple[Dropped, ...] = tuple(
             ("profile-without-curves.tif", profiles.without(profiles.srgb(), "gTRC")),
             ("profile-without-green.tif", profiles.without(profiles.adobe(), "gXYZ")),
             ("profile-of-zeros.tif", bytes(3144)),
-            ("profile-of-lab.tif", profiles.lab_space()),
             ("profile-of-grey.tif", profiles.grey_22()),
             ("profile-of-inks.tif", profiles.of_ink("mntr")),
         ),
@@ -87,7 +86,13 @@ DAMAGED: tuple[Dropped, ...] = tuple(
     )
 )
 
-FOR_GREY: tuple[Dropped, ...] = (
+FOR_ANOTHER: tuple[Dropped, ...] = (
+    Dropped(
+        # An abstract profile by its class, and for Lab.
+        "profile-of-lab.tif",
+        eight(49, profiles.lab_space()),
+        held("colour-profile-class", "colour-profile-damaged"),
+    ),
     Dropped(
         "rgb-profile-in-grey.tif",
         with_profile(lambda: grey(5), profiles.srgb()),
@@ -95,4 +100,4 @@ FOR_GREY: tuple[Dropped, ...] = (
     ),
 )
 
-ALL = (*SOUND, *UNWELCOME, *DAMAGED, *FOR_GREY)
+ALL = (*SOUND, *UNWELCOME, *DAMAGED, *FOR_ANOTHER)

@@ -12,12 +12,22 @@ from harness import LAB, make_studio, picture
 
 from platemark.imaging.icc import build_matrix_profile
 
+SHARPEN = """
+[sharpen]
+radius_mm = 0.13
+amount = 1.3
+threshold_l = 2
+overshoot_l = 5
+"""
+
 
 @pytest.fixture
 def studio(tmp_path: Path, profile: bytes) -> Path:
     """A studio whose lab packs each job by itself, which tears no set."""
     root = tmp_path / "studio"
     make_studio(root, profile)
+    with (root / "surfaces/small-rag.toml").open("a") as surface:
+        surface.write(SHARPEN)
     lab = root / "labs" / f"{LAB}.toml"
     lab.write_text(lab.read_text().replace('rule = "quiet"\nminutes = 600', 'rule = "each"'))
     return root
@@ -98,7 +108,8 @@ def test_the_photographer_may_send_a_set_without_the_rest(studio: Path) -> None:
     assert panels(studio, f"{LAB}-000001") == ["left.tif", "middle.tif"]
     parcel = studio / "outgoing" / LAB / f"{LAB}-000001"
     first = json.loads((parcel / "ticket.json").read_text())["tickets"][0]
-    assert [(f["code"], f["accepted"]) for f in first["findings"]] == [("set-count", True)]
+    accepted = [(f["code"], f["accepted_by"]) for f in first["findings"] if f["accepted"]]
+    assert accepted == [("set-count", "photographer")]
 
 
 def test_a_set_that_would_not_be_made_alike_is_held(studio: Path) -> None:
@@ -107,7 +118,7 @@ def test_a_set_that_would_not_be_made_alike_is_held(studio: Path) -> None:
     drop(studio, "right.tif", 2)
     assert ask(studio, "sweep")[0] == 3
     assert codes(studio) == {"left.tif": ["set-differs"], "right.tif": ["set-differs"]}
-    message = jobs(studio)[0]["findings"][0]["message"]
+    (message,) = (f["message"] for f in jobs(studio)[0]["findings"] if f["code"] == "set-differs")
     assert "sharpening: 000001 has surface, 000002 has none" in message
     ask(studio, "decide", "2", "--set", "sharpen=surface", "--by", "Mira", "--because", "both")
     assert ask(studio, "sweep")[0] == 0

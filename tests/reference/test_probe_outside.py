@@ -652,7 +652,7 @@ def framed(level: int, left: int = 0, right: int = 0, top: int = 0, bottom: int 
         # Multiples of 16 px, so that no block of a JPEG lies across the border.
         (255, {"left": 144}, "left 7 %"),
         (0, {"right": 256, "bottom": 172}, "right 13 %, bottom 11 %"),
-        (255, {"top": 160, "bottom": 92}, "top 11 %, bottom 6 %"),
+        (255, {"top": 192, "bottom": 92}, "top 13 %, bottom 6 %"),
         (255, {"left": 90, "top": 60}, ""),
         (128, {"left": 300}, ""),
         (40, {"top": 300}, ""),
@@ -713,7 +713,7 @@ def test_layers_beside_a_blank_picture(level: int, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("place", [(0, 0), (2999, 8191), (1234, 5678)])
 def test_one_transparent_pixel_in_a_large_picture(place: tuple[int, int], tmp_path: Path) -> None:
-    """Alpha is judged exactly, though it is looked at in cells of 16 × 6 px."""
+    """Alpha is judged exactly, though it is looked at in cells of 16 × 24 px."""
     pixels = np.full((3000, 8192, 2), 255, np.uint8)
     pixels[..., 0] = np.arange(8192) % 251
     path = tmp_path / "picture.tif"

@@ -135,8 +135,8 @@ def test_halo_of_an_edge(amount: str, tmp_path: Path) -> None:
     """However strong, a step from L* 30 to 70 is overshot by 5 L* on either side and no more."""
     profile = build_matrix_profile("srgb")
     dark, bright = (
-        round(65535 * float(colour.cctf_encoding(colour.Lab_to_XYZ([l, 0, 0], D50_XY)[1], "sRGB")))
-        for l in (30, 70)
+        round(65535 * float(colour.cctf_encoding(colour.Lab_to_XYZ([at, 0, 0], D50_XY)[1], "sRGB")))
+        for at in (30, 70)
     )
     pixels = np.full((40, 80, 3), dark, np.uint16)
     pixels[:, 40:] = bright

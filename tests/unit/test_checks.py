@@ -22,7 +22,7 @@ from given import (
 from platemark.checks import all_checks, run_checks
 from platemark.engine.knowing import accepted
 from platemark.model.finding import Acceptance
-from platemark.model.known import Other, ProfileStanding
+from platemark.model.known import Other, Panel, ProfileStanding, StandingSet
 from platemark.model.picture import Facts, ProfileFacts
 from platemark.model.units import Length, parse_full_size
 
@@ -58,6 +58,12 @@ def space_of(space: str | None, **changes: Any) -> Facts:
     return facts(profile=profile_facts(working_space=space, description=space or "Own"), **changes)
 
 
+def one_of_a_set(*, of: int | None = 2, **changes: Any) -> StandingSet:
+    """A set of two pictures that agree, the second of them changed."""
+    own = Panel(1, "heron.tif", held=False, traits=(("intent", "relative"),))
+    return StandingSet("reeds", of, own, (replace(own, job=2, name="reed.tif", **changes),))
+
+
 def size(text: str, **more: str) -> dict[str, Any]:
     """A request for a size."""
     return {"resolved": asked(size=text, **more)}
@@ -88,6 +94,11 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         "colour-profile-class",
         {"facts": facts(profile=profile_facts(version="5.0"))},
         {"facts": facts(profile=profile_facts(version="4.4"))},
+    ),
+    (
+        "colour-profile-class",
+        {"facts": facts(profile=profile_facts(version="5.0"))},
+        {"facts": facts(profile=named("srgb"))},
     ),
     (
         "colour-profile-damaged",
@@ -258,6 +269,14 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         {"facts": facts(width=4800, height=6020)},
     ),
     ("size-missing", {"resolved": asked()}, size("16x20in")),
+    ("set-count", {"whole_set": one_of_a_set(of=3)}, {"whole_set": one_of_a_set(of=2)}),
+    ("set-count", {"whole_set": one_of_a_set(of=1)}, {"whole_set": one_of_a_set(of=None)}),
+    (
+        "set-differs",
+        {"whole_set": one_of_a_set(traits=(("intent", "perceptual"),))},
+        {"whole_set": one_of_a_set(traits=())},
+    ),
+    ("set-waits", {"whole_set": one_of_a_set(held=True)}, {"whole_set": one_of_a_set()}),
     (
         # 139 and 141 ppi, where the surface's floor is 140.
         "size-too-few-pixels",

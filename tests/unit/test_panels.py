@@ -38,6 +38,7 @@ def surface(name: str) -> Surface:
         ((("PVC", 10, 550),), "500x1200mm", "3.3", False),  # 1.2 m is not longer than 1.2 m
         ((("PMMA", 10, 1000),), "1000x1000mm", "10", False),  # 10 kg is not over 10 kg
         ((("PMMA", 10, 1001),), "1000x1000mm", "10", True),  # 10.01 is
+        ((("PMMA", 6, 1190),), "60x40mm", "0.02", False),  # a sample weighs something too
     ],
 )
 def test_weight(

@@ -362,7 +362,7 @@ CASES = [
     (RAG, "radius_mm = 0.13 ", "radius = 0.13 ", "sharpen.radius", "Is “radius_mm” meant?"),
     (RAG, "amount = 1.3 ", 'amount = "1.3" ', "sharpen.amount", "Write a line like amount = 1.3."),
     (RAG, "threshold_l = 2 ", "threshold_l = 0 ", "sharpen.threshold_l", "less than 0.5"),
-    (RAG, "overshoot_l = 5 ", "overshoot_l = 10 ", "sharpen.overshoot_l", "not less than 10"),
+    (RAG, "overshoot_l = 5 ", "overshoot_l = 10 ", "sharpen.overshoot_l", "“10” is more than 9"),
     (RAG, "[sharpen]", "[sharpn]", "sharpn", "Is “sharpen” meant?"),
     (RAG, '# border = "1in"', 'boarder = "1in"', "defaults.boarder", "Is “border” meant?"),
     (RAG, '# border = "1in"', 'border = "1"', "defaults.border", "“1” is not a length"),

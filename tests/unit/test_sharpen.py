@@ -92,7 +92,7 @@ class TestPlan:
         assert how.amount == Fraction(1, 2)
 
     def test_plans_of_before(self) -> None:
-        """A recorded plan that knows nothing of sharpening is read, and one that does comes back."""
+        """A recorded plan that knows of no sharpening is read; one that does comes back."""
         seen = known(
             surface=SHARPENED,
             product=product(ppi=PpiRange(1, 300, 100_000)),

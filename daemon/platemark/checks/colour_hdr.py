@@ -21,7 +21,7 @@ def find(known: Known) -> Iterable[Finding]:
         yield stop(
             CODE,
             ACCEPT,
-            f"{known.name} is coded for high dynamic range ({what or 'no name'}), which has "
-            "no paper white.",
+            f"{known.name} has no paper white, for its colours ({what or 'no name'}) are those of "
+            "high dynamic range.",
             "Export it as a picture of standard range, in a working space, and drop that.",
         )

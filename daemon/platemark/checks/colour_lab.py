@@ -16,7 +16,8 @@ ACCEPT: Final = "assistant"
 def find(known: Known) -> Iterable[Finding]:
     """Warn that a Lab picture is converted before it is printed."""
     facts = known.facts
-    if facts.mode == "lab" and not facts.damage:
+    is_read = facts.bits != 8 or facts.lab_encoding == "icc"
+    if facts.mode == "lab" and is_read and not facts.damage:
         yield caution(
             CODE,
             f"{known.name} is in Lab; it is brought into ROMM RGB at 16 bit.",

@@ -14,9 +14,12 @@ ACCEPT: Final = "never"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop a printer's profile (unless plain grey), links and the like, and unknown versions."""
+    """Stop a printer's profile (unless plain grey), links and the like, and unknown versions.
+
+    A space that the file only names has no profile whose class or version could be wrong.
+    """
     profile = known.facts.profile
-    if profile is None or profile.damage:
+    if profile is None or profile.damage or not profile.sha256:
         return
     kind = profile.device_class
     if kind == "prtr" and known.facts.mode != "grey":

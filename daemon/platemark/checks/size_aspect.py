@@ -19,7 +19,7 @@ from platemark.model.geometry import (
 from platemark.model.known import Known
 from platemark.model.request import Request
 from platemark.model.surface import Surface
-from platemark.model.units import Length, parse_full_size, shown
+from platemark.model.units import MM_PER, Length, parse_full_size, shown
 
 CODE: Final = "size-proportion"
 ACCEPT: Final = "never"
@@ -51,6 +51,8 @@ def find(known: Known) -> Iterable[Finding]:
     if percent <= SILENT_PERCENT and layout.cut_mm <= SILENT_MM:
         return
     figures = {"cut": f"{shown(lost)} %", "size": str(layout.size)}
+    if layout.edge.mode in REAL_PIXELS_AT_EDGE:
+        figures["fills"] = _fills(layout)
     if percent <= CAUTION_PERCENT:
         yield caution(
             CODE,
@@ -82,6 +84,13 @@ def _place(layout: Layout) -> str:
     if layout.edge.mode not in REAL_PIXELS_AT_EDGE:
         return str(layout.size)
     return f"{layout.size} with its {'wrap' if layout.wrap_px else 'bleed'}"
+
+
+def _fills(layout: Layout) -> str:
+    """The place that the picture has to fill, bleed or wrap included, to a hundredth of a mm."""
+    placed, ppi = layout.placed, layout.ppi
+    sides = (shown(px / ppi * MM_PER["in"], 2) for px in (placed.width, placed.height))
+    return "x".join(sides) + "mm"
 
 
 def _suits(known: Known, size: str) -> bool:

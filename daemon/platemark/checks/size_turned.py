@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
 from platemark.model.asking import stop
 from platemark.model.finding import Finding
 from platemark.model.geometry import turned_on_its_side
 from platemark.model.known import Known
+from platemark.model.units import Size
 
 CODE: Final = "size-turned"
 ACCEPT: Final = "never"
@@ -22,7 +24,7 @@ def find(known: Known) -> Iterable[Finding]:
     if size is None or known.layout is None:
         return
     other = size.turned()
-    plain = f"{other.w}".removesuffix(other.unit) + f"x{other.h}"
+    plain = _unnamed(other)
     way = "width" if surface.direction == "along-width" else "height"
     picture = "lies" if width > height else "stands upright"
     yield stop(
@@ -32,6 +34,11 @@ def find(known: Known) -> Iterable[Finding]:
         f"high; {surface.name} has lines along its {way}, so nothing is turned.",
         f"Take {plain} if the lines may run along the {way} of the picture as it is, or crop the "
         "picture.",
-        figures={"pixels": f"{width} × {height}", "size": str(size)},
+        figures={"pixels": f"{width} × {height}", "size": _unnamed(size)},
         choices=(f"{'size' if known.resolved.request.size else 'sheet'}={plain}", "fit=crop"),
     )
+
+
+def _unnamed(size: Size) -> str:
+    """Both sides in their order, which an ISO name does not tell."""
+    return str(replace(size, name=None))

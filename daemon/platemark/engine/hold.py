@@ -189,16 +189,17 @@ def _drawing(workshop: Workshop, row: JobRow, notice: HeldNotice) -> bytes | Non
 
 
 def _choices(facts: Facts | None, findings: tuple[Finding, ...]) -> tuple[tuple[Choice, str], ...]:
-    """What the drawing shows: the crop and the border of a proportion stop.
+    """What the drawing shows: the crop and the border of a stop about proportion or standing.
 
     Sizes of the picture's own proportion would all look alike; they are told in words.
     """
-    finding = next((f for f in findings if f.code == "size-proportion"), None)
+    finding = next((f for f in findings if f.code in ("size-proportion", "size-turned")), None)
     if facts is None or finding is None or finding.severity != "stop":
         return ()
     width, height = facts.upright_width, facts.upright_height
     try:
-        size = parse_full_size(dict(finding.figures)["size"])
+        figures = dict(finding.figures)
+        size = parse_full_size(figures.get("fills", figures["size"]))
     except BadSize:
         return ()
     size = size.standing_like(orientation_of(width, height)) if size.name else size

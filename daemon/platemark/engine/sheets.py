@@ -19,6 +19,7 @@ import structlog
 from platemark import durable
 from platemark.engine.claim import Ordered
 from platemark.engine.late_rows import BUSY, Standing, match, missing
+from platemark.engine.sheet_notes import SheetNotes
 from platemark.engine.sheet_record import Claims, SheetRecord, Version
 from platemark.engine.workshop import Workshop
 from platemark.intake import scan
@@ -29,8 +30,8 @@ from platemark.intake.order_sheet import (
     Row,
     read_sheet,
 )
-from platemark.intake.scan import SHEET_ANSWER, Look, Sighting, open_sheet
-from platemark.intake.sheet_answer import SheetAnswer, is_finished, sheet_answer, waiting_words
+from platemark.intake.scan import Look, Sighting, open_sheet
+from platemark.intake.sheet_answer import SheetAnswer, sheet_answer, waiting_words
 from platemark.model.errors import DiskFault
 from platemark.model.job import shown_name
 from platemark.model.notice import WaitingLine
@@ -38,7 +39,8 @@ from platemark.model.notice import WaitingLine
 UNSETTLED_WAIT_S = 600
 """Pictures wait so long for a sheet that is still being written, or for their other copies."""
 
-_BEGINNING = 200
+MOST_COMPARED = 20
+"""Missing files for which one of much the same name is looked for; it takes a while."""
 
 
 @dataclass(slots=True)
@@ -56,7 +58,6 @@ class _Open:
     notes: dict[int, str] = field(default_factory=dict)
     """By job, what somebody should know of it."""
     answer: SheetAnswer | None = None
-    said: str = ""
     stuck: str = ""
     """Why it could not be moved away."""
 
@@ -69,7 +70,7 @@ class _Open:
         return self.path.rpartition(b"/")[0]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _World:
     """What lies in the hot folders and is under way, at one look."""
 
@@ -80,6 +81,14 @@ class _World:
     running: Collection[int]
     claimed: Collection[int]
     """Jobs that are not examined yet."""
+    compared: int = 0
+
+    def like(self, file: str) -> str:
+        """A file of much the same name; only the first few that are missing are compared."""
+        if not self.still or self.compared >= MOST_COMPARED:
+            return ""
+        self.compared += 1
+        return self.present.like(file)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +115,7 @@ class OrderSheets:
         self._sure = True
         self._any = False
         self._seen: object = None
-        self._finished: tuple[bytes, ...] = ()
+        self._notes = SheetNotes(workshop.folders.hot)
 
     @property
     def known(self) -> set[tuple[int, int, int, int]]:
@@ -127,7 +136,7 @@ class OrderSheets:
             else:
                 continue
             lines.append(WaitingLine(None, shown_name(path.rsplit(b"/", 1)[-1]), where, *words))
-        for path in self._finished:
+        for path in self._notes.finished:
             where = shown_name((b"hot/" + path).rpartition(b"/")[0])
             lines.append(
                 WaitingLine(
@@ -184,7 +193,7 @@ class OrderSheets:
         elif not self._sheets:
             self._rows, self._kept_back = {}, set()
         self._seen = seen
-        self._clear_answers(look)
+        self._notes.clear(look)
         self._sure = True
 
     # -- reading -----------------------------------------------------------------------------
@@ -252,14 +261,27 @@ class OrderSheets:
         opened = [each for each in self._sheets.values() if each.version is not None]
         if opened:
             self._claims.catch_up(min(self._reaches_back(each) for each in opened))
+        lying = {sheet.relative for sheet in look.sheets}
         for each in list(self._sheets.values()):
-            if each.version is None:
-                meant = [p for p in here if p.startswith(_scope(each.path))]
-                meant = [path for path in meant if each.sheet.may_mean(path)]
-                self._kept_back.update(meant)
-                self._tell(each, {}, held_back=len(meant), quiet=True)
+            if each.path not in lying:
+                # It is being changed: what it said last may count no longer.
+                self._keep_back(each, world, here)
+            elif each.version is None:
+                held_back = self._keep_back(each, world, here)
+                self._tell(each, {}, held_back=held_back)
             else:
                 self._follow(each, each.version, world)
+
+    def _keep_back(self, each: _Open, world: _World, here: Collection[bytes]) -> int:
+        """Let the pictures wait that a sheet may mean; gives how many are here."""
+        below = _scope(each.path)
+        meant = {p for p in here if p.startswith(below) and each.sheet.may_mean(p)}
+        for row in each.sheet.rows:
+            meant.update(world.present.find(row, each.folder))
+            if not each.folder:
+                meant.update(world.present.find_anywhere(row))
+        self._kept_back |= meant
+        return len(meant)
 
     def _follow(self, each: _Open, version: Version, world: _World) -> None:
         standings: dict[int, Standing] = {}
@@ -282,7 +304,10 @@ class OrderSheets:
     @staticmethod
     def _is_here_again(each: _Open, row: Row, world: _World) -> bool:
         """Whether the file of a row that has its job was dropped anew; then the row counts anew."""
-        if world.present.find(row, each.folder) != (each.jobs[row.number][1],):
+        found = world.present.find(row, each.folder)
+        if not found and not each.folder:
+            found = world.present.find_anywhere(row)
+        if found != (each.jobs[row.number][1],):
             return False
         del each.jobs[row.number]
         return True
@@ -305,7 +330,7 @@ class OrderSheets:
     def _place(self, each: _Open, row: Row, meant: _Meant, world: _World) -> Standing:
         """How a row stands whose file is here, or is not; a claimed one is seen to later."""
         if not meant.paths:
-            return missing(row.number, row.file, world.present.like(row.file))
+            return missing(row.number, row.file, world.like(row.file))
         if len(meant.paths) > 1 or not meant.sure:
             self._kept_back.update(meant.paths)
         if not meant.sure:
@@ -409,38 +434,11 @@ class OrderSheets:
         if not quiet and not finished:
             return
         each.answer = answer if speaks and not finished else None
-        self._write(each, sheet_answer(answer) if speaks else "")
+        self._notes.say(each.path, sheet_answer(answer) if speaks else "")
 
     def _goes_on(self, job: int) -> bool:
         row = self._workshop.ledger.read.job(job)
         return row is not None and row.state != "withdrawn"
-
-    def _write(self, each: _Open, text: str) -> None:
-        path = self._at(each.path + SHEET_ANSWER)
-        if text == each.said and (not text or os.path.lexists(path)):
-            return
-        try:
-            if not text:
-                durable.remove_file(path)
-            elif _bytes_of(path) != text.encode():
-                scratch = path.with_name(f".{os.urandom(6).hex()}.tmp")
-                durable.write_over(path, text.encode(), scratch)
-        except (DiskFault, OSError) as fault:
-            structlog.get_logger().warning("sheet-answer-not-written", why=str(fault))
-        each.said = text
-
-    def _clear_answers(self, look: Look) -> None:
-        """Remove what was said of sheets that are gone; what was said at their end stays."""
-        finished = []
-        for path in look.sheet_answers:
-            if os.path.lexists(self._at(path.removesuffix(SHEET_ANSWER))):
-                continue
-            beginning = _bytes_of(self._at(path), _BEGINNING)
-            if is_finished(beginning):
-                finished.append(path)
-            elif beginning:
-                durable.remove_file(self._at(path))
-        self._finished = tuple(finished)
 
     def _at(self, path: bytes) -> Path:
         return self._workshop.folders.hot / os.fsdecode(path)
@@ -458,11 +456,3 @@ def _scope(sheet: bytes) -> bytes:
     """What the paths of pictures begin with that a sheet may speak of."""
     folder = sheet.rpartition(b"/")[0]
     return folder + b"/" if folder else b""
-
-
-def _bytes_of(path: Path, most: int = 1_000_000) -> bytes:
-    try:
-        with path.open("rb") as file:
-            return file.read(most)
-    except OSError:
-        return b""

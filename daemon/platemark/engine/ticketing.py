@@ -137,7 +137,7 @@ def weigh(surface: Surface, size: str) -> TicketWeight | None:
         return None
     kilograms, longest_mm = _kilograms(surface, size), _longest_mm(size)
     return TicketWeight(
-        kilograms=shown(kilograms, 1),
+        kilograms=shown(kilograms, 1 if kilograms >= 1 else 2),
         two_people=kilograms > TWO_PEOPLE_KG or longest_mm > TWO_PEOPLE_MM,
     )
 

@@ -112,7 +112,7 @@ class Conversion:
             return pixels
         if self.black_point_compensation:
             flags |= int(imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION)
-        return transform(
+        converted = transform(
             pixels,
             self.source,
             self.output.data,
@@ -122,6 +122,20 @@ class Conversion:
             flags=flags,
             out=pixels if in_place and self.source.bands == self.output.bands else None,
         )
+        if self._keeps_grey:
+            converted[..., 0] = converted[..., 2] = converted[..., 1]
+        return converted
+
+    @cached_property
+    def _keeps_grey(self) -> bool:
+        """Whether a grey is equal red, green and blue on the other side.
+
+        So it is in each space of a matrix and one curve; the engine's rounding is off by a few
+        codes in the dark.
+        """
+        output = self.output.parsed
+        is_even = not output.tables and len(output.curves) == 3 and len(set(output.curves)) == 1
+        return self.source.bands == 1 and is_even
 
     @cached_property
     def _lab_profile(self) -> bytes:

@@ -105,8 +105,9 @@ def _over_limits(header: Header, limits: HeaderLimits) -> Iterator[str]:
 def _decode(path: str, header: Header) -> Facts:
     """Decode the whole picture once and return its facts, with damage or what the pixels say."""
     facts = header.facts
-    if facts.mode == "lab" and facts.bits == 8 and facts.lab_encoding == "cie":
-        # The decoder has no such form; a check says so.
+    is_unread_lab = facts.mode == "lab" and facts.bits == 8 and facts.lab_encoding == "cie"
+    if is_unread_lab or facts.compression == "old-jpeg":
+        # The decoder has no such form, or guesses at it; a check says so.
         return facts
     try:
         image = open_picture(path, facts.format)

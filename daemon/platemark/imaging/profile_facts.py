@@ -106,8 +106,7 @@ def named_space(working_space: str, name: str) -> ProfileFacts:
 def coded_colours(code: ColourCode) -> tuple[ProfileFacts, DynamicRange]:
     """Return what a PNG's cICP chunk says (PNG, third edition, 11.3.2.6)."""
     if code[1] in _HIGH_RANGE:
-        name = f"high dynamic range, {_HIGH_RANGE[code[1]]} (PNG chunk)"
-        return _chunk_facts(name, None, ""), "high"
+        return _chunk_facts(f"{_HIGH_RANGE[code[1]]} (PNG chunk)", None, ""), "high"
     if code in _CODED_SPACES:
         return named_space(*_CODED_SPACES[code]), "standard"
     written = "/".join(str(number) for number in code)

@@ -56,12 +56,7 @@ def reduce_picture(
     if tables is None:
         return _encoded(_reduced(image.cast("float"), width, height)), False
     light = image.maplut(_lut([each.light for each in tables]))
-    light = _reduced(light, width, height)
-    brightest = max(float(each.light[-1]) for each in tables)
-    root = light.clamp(min=0, max=brightest) ** 0.5
-    code = root + root.cast("ushort").maplut(_lut([each.beyond_root for each in tables]))
-    # The cast cuts, and clips.
-    return named_16_bit(code.cast("ushort")), True
+    return from_light(_reduced(light, width, height), tables), True
 
 
 def enlarge_picture(image: pyvips.Image, width: int, height: int) -> pyvips.Image:
@@ -83,6 +78,15 @@ def enlarge_picture(image: pyvips.Image, width: int, height: int) -> pyvips.Imag
         extend="copy",
     )
     return _encoded(larger)
+
+
+def from_light(light: pyvips.Image, tables: list[LightTables]) -> pyvips.Image:
+    """Take light, in the units of `LightTables`, back to 16-bit codes, clipped."""
+    brightest = max(float(each.light[-1]) for each in tables)
+    root = light.clamp(min=0, max=brightest) ** 0.5
+    code = root + root.cast("ushort").maplut(_lut([each.beyond_root for each in tables]))
+    # The cast cuts, and clips.
+    return named_16_bit(code.cast("ushort"))
 
 
 def _reduced(image: pyvips.Image, width: int, height: int) -> pyvips.Image:

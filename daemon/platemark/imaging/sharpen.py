@@ -168,22 +168,23 @@ def _gaussian(deviation: float) -> Floats:
     """The middle weight of a Gaussian and those to one side of it; all of them sum to 1."""
     reach = math.ceil(_REACH * deviation)
     weights = np.array([math.exp(-0.5 * (at / deviation) ** 2) for at in range(reach + 1)])
-    return (weights / (2 * weights.sum() - weights[0])).astype(np.float32)
+    made: Floats = (weights / (2 * weights.sum() - weights[0])).astype(np.float32)
+    return made
 
 
 def _detail(plane: Floats, kernel: Floats) -> Floats:
     """What differs from the surroundings; the result lacks the kernel's reach on every side."""
     reach = len(kernel) - 1
     inside = slice(reach, -reach)
-    blurred = _blurred(_blurred(plane, kernel).T, kernel).T
-    return plane[inside, inside] - blurred
+    made: Floats = plane[inside, inside] - _blurred(_blurred(plane, kernel).T, kernel).T
+    return made
 
 
 def _blurred(plane: Floats, kernel: Floats) -> Floats:
     """Blur along the first axis, with equal weights on both sides."""
     reach = len(kernel) - 1
     count = len(plane) - 2 * reach
-    total = plane[reach : reach + count] * kernel[0]
+    total: Floats = plane[reach : reach + count] * kernel[0]
     for at in range(1, reach + 1):
         pair = plane[reach - at : reach - at + count] + plane[reach + at : reach + at + count]
         pair *= kernel[at]
@@ -225,7 +226,8 @@ class _Encoded:
         steps = np.rint(change * np.float32(_TOP / 100)).astype(np.int32)
         steps = np.minimum(steps, _TOP - codes.max(axis=-1).astype(np.int32))
         steps = np.maximum(steps, -codes.min(axis=-1).astype(np.int32))
-        return (codes + steps[:, np.newaxis]).astype(np.uint16)
+        made: Codes = (codes + steps[:, np.newaxis]).astype(np.uint16)
+        return made
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,7 +302,8 @@ class _Lightness:
         upper = np.maximum(values, _LINEAR_BELOW)
         near = np.take(self.cube_root_of_root, _steps_of(upper))
         root = near - (near - upper / (near * near)) * _THIRD
-        return root + np.minimum(values - _LINEAR_BELOW, 0) * _SLOPE
+        made: Floats = root + np.minimum(values - _LINEAR_BELOW, 0) * _SLOPE
+        return made
 
     def _coded(self, light: Floats) -> Codes:
         root = np.sqrt(light) * np.float32(_TOP)
@@ -334,7 +337,8 @@ def _times(matrix: Floats, planes: Floats) -> Floats:
 
 def _uncurved(values: Floats) -> Floats:
     upper = np.maximum(values, _CURVED_BELOW)
-    return upper * upper * upper + np.minimum(values - _CURVED_BELOW, 0) / _SLOPE
+    made: Floats = upper * upper * upper + np.minimum(values - _CURVED_BELOW, 0) / _SLOPE
+    return made
 
 
 def _steps_of(values: Floats) -> Codes:

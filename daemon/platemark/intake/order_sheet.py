@@ -79,7 +79,7 @@ class OrderSheet:
             return True
         name = path.rsplit(b"/", 1)[-1]
         stem, _ = split_extension(name)
-        return not self.names.isdisjoint((_folded(name), _folded(stem)))
+        return any(self.names.issuperset(_words_in(_folded(each))) for each in (name, stem))
 
 
 def read_sheet(
@@ -169,8 +169,13 @@ def _named(texts: Iterable[str]) -> frozenset[str]:
     """Everything in a text that may be a file's name, with and without its folder and ending."""
     found: set[str] = set()
     for text in texts:
-        found.update(_fold(word) for each in _WORDS.split(text) if (word := each.strip()))
+        found.update(_words_in(_fold(text)))
     return frozenset(found)
+
+
+def _words_in(text: str) -> Iterator[str]:
+    """The parts of a text between signs that may part columns, rows or folders."""
+    return (word for each in _WORDS.split(text) if (word := each.strip()))
 
 
 def _fold(text: str) -> str:
@@ -286,7 +291,10 @@ class _Rows:
     def row(self, number: int, cells: tuple[str, ...]) -> Row | None:
         """Read a row; None where it has mistakes."""
         before = len(self.mistakes)
-        self._say(number, self._too_many(cells))
+        if why := self._too_many(cells):
+            # Its cells are not under their headings, so nothing else of it can be judged.
+            self._say(number, why)
+            return None
         said: dict[str, str] = {}
         for key, cell in zip(self.headings, cells, strict=False):
             if cell and key in _KEYS:

@@ -12,7 +12,7 @@ from platemark.model.terms import Box, EdgeChoice, Intent
 
 SourceFrom = Literal["embedded", "assumed", "stated", "lab"]
 """Why the picture's numbers are read as they are: its own profile says so; a written policy does;
-the file names a known space without a profile; or it is in Lab and was brought into our ROMM RGB."""
+the file names a known space without a profile; it is in Lab and was brought into our ROMM RGB."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,9 +112,9 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
     "TicketColour": {
         "source_profile": ("What the picture's numbers meant.", {}),
         "source_profile_from": (
-            "embedded: by the picture's own profile. stated: the file names a known space without a "
-            "profile. assumed: by a written policy. lab: the picture is in Lab and was brought into "
-            "this space.",
+            "embedded: by the picture's own profile. stated: the file names a known space without "
+            "a profile. assumed: by a written policy. lab: the picture is in Lab and was brought "
+            "into this space.",
             {},
         ),
         "output_profile": ("What the print file's numbers mean.", {}),

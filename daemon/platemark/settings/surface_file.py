@@ -179,7 +179,7 @@ class SharpenSection(Section):
     overshoot_l: Exact = Field(
         default=Decimal(5),
         gt=0,
-        lt=10,
+        le=9,
         description=(
             "No pixel becomes lighter or darker by more than this (L*). A halo of 10 is seen as "
             "one by everybody."

@@ -1,0 +1,79 @@
+"""The words beside order sheets, `<name>.ANSWER.txt`: written, kept right, and cleared away."""
+
+from __future__ import annotations
+
+import os
+from contextlib import suppress
+from pathlib import Path
+
+import structlog
+
+from platemark import durable
+from platemark.intake.scan import SHEET_ANSWER, Look
+from platemark.intake.sheet_answer import is_finished
+from platemark.model.errors import DiskFault
+
+_BEGINNING = 200
+
+
+class SheetNotes:
+    """Says something beside each order sheet of one studio, where there is something to say.
+
+    They are only words to people, and the hot folders may be on a share: a disk that refuses one is
+    no reason to stop.
+    """
+
+    def __init__(self, hot: Path) -> None:
+        self._hot = hot
+        self._said: dict[bytes, str] = {}
+        self.finished: tuple[bytes, ...] = ()
+        """Paths of what was said at the end of sheets that are gone; it stays until it is read."""
+
+    def say(self, sheet: bytes, text: str) -> None:
+        """Put a text beside a sheet; an empty one takes away what is there.
+
+        Args:
+            sheet: The sheet's path under the hot root.
+            text: All that is to be said of it.
+        """
+        path = self._at(sheet + SHEET_ANSWER)
+        if text == self._said.get(sheet) and bool(text) == os.path.lexists(path):
+            return
+        try:
+            if not text and os.path.lexists(path):
+                durable.remove_file(path)
+            elif text and _bytes_of(path) != text.encode():
+                scratch = path.with_name(f".{os.urandom(6).hex()}.tmp")
+                durable.write_over(path, text.encode(), scratch)
+        except (DiskFault, OSError) as fault:
+            structlog.get_logger().warning("sheet-answer-not-written", why=str(fault))
+        self._said[sheet] = text
+
+    def clear(self, look: Look) -> None:
+        """Remove what was said of sheets that were taken away before their end."""
+        finished = []
+        for path in look.sheet_answers:
+            sheet = path.removesuffix(SHEET_ANSWER)
+            if os.path.lexists(self._at(sheet)):
+                continue
+            self._said.pop(sheet, None)
+            beginning = _bytes_of(self._at(path), _BEGINNING)
+            if is_finished(beginning):
+                finished.append(path)
+            elif beginning:
+                with suppress(DiskFault):
+                    durable.remove_file(self._at(path))
+        self.finished = tuple(finished)
+
+    def _at(self, path: bytes) -> Path:
+        return self._hot / os.fsdecode(path)
+
+
+def _bytes_of(path: Path, most: int = 1_000_000) -> bytes:
+    """The beginning of a file; nothing where there is none, or a link, a pipe or a folder."""
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+        with os.fdopen(descriptor, "rb") as file:
+            return file.read(most) or b""
+    except OSError:
+        return b""
