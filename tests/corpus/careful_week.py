@@ -130,8 +130,8 @@ def _sides(size: str) -> tuple[Fraction, Fraction]:
         short, long = (Fraction(side * 10, 254) for side in _ISO_MM[size])
         return short, long
     unit = Fraction(100, 254) if size.endswith("cm") else Fraction(1)
-    short, long = sorted(int(side) for side in size[:-2].split("x"))
-    return short * unit, long * unit
+    narrow, wide = sorted(int(side) for side in size[:-2].split("x"))
+    return narrow * unit, wide * unit
 
 
 def _pixels(size: str, ppi: float, *, lies: bool) -> tuple[int, int]:
@@ -153,8 +153,8 @@ def _turned(size: str) -> str:
 @cache
 def _subject(name: str) -> Pixels:
     if name in ("left", "right"):
-        pair = skimage.data.stereo_motorcycle()
-        return np.asarray(pair[name == "right"])
+        pair: Any = skimage.data
+        return np.asarray(pair.stereo_motorcycle()[name == "right"])
     return np.asarray(getattr(skimage.data, name)())
 
 
@@ -216,8 +216,8 @@ def _jpeg(one: Ordinary, pixels: Pixels) -> bytes:
         Image.fromarray(_encoded(one, pixels)),
         icc_profile=PROFILES[one.space](),
         quality=one.quality,
-        # Editors keep full chroma at high quality; cameras halve it across.
-        subsampling=0 if one.quality >= 95 else 1,
+        # Editors keep full chroma at high quality; cameras halve it, across or both ways.
+        subsampling=0 if one.quality >= 95 else 1 + one.number % 2,
         exif=camera(
             space=1 if one.space == "srgb" else 0xFFFF,
             orientation=one.orientation,
@@ -237,7 +237,11 @@ def _tiff_pixels(one: Ordinary, pixels: Pixels) -> Iterator[Pixels]:
 
 
 def _tiff_options(one: Ordinary) -> dict[str, Any]:
-    packings = ({}, {"compression": "lzw"}, {"compression": "zlib", "predictor": 2})
+    packings: tuple[dict[str, Any], ...] = (
+        {},
+        {"compression": "lzw"},
+        {"compression": "zlib", "predictor": 2},
+    )
     tags: list[tuple[int, int, int, Any, bool]] = [(274, 3, 1, one.orientation, True)]
     if one.has_long_metadata:
         packet = xmp_of(description="seen from the bank " * 300, keywords=300)

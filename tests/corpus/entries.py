@@ -53,7 +53,7 @@ class Dropped:
     """One file of the corpus."""
 
     name: str | bytes
-    write: Callable[[Path], None]
+    write: Callable[[Path], object]
     """Writes the file, with a writer that is not ours."""
     outcome: Outcome
     where: str = BOARD

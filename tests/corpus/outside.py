@@ -28,13 +28,15 @@ def seen(path: Path) -> Image.Image | None:
         OSError: it cannot be read.
         ValueError: the same.
     """
-    if path.read_bytes()[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
-        return _tiff(path)
-    with Image.open(path) as picture, warnings.catch_warnings():
-        # Camera data that cannot be read say nothing of how it was turned.
+    with warnings.catch_warnings():
+        # Camera data that cannot be read are no fault of the pixels.
         warnings.simplefilter("ignore")
-        profile = picture.info.get("icc_profile")
-        return _in_srgb(_upright(_eight(picture), picture.getexif().get(274, 1)), profile)
+        if path.read_bytes()[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+            return _tiff(path)
+        with Image.open(path) as picture:
+            profile = picture.info.get("icc_profile")
+            turned = picture.getexif().get(274, 1)
+            return _in_srgb(_upright(_eight(picture), turned), profile)
 
 
 def _eight(picture: Image.Image) -> Image.Image:

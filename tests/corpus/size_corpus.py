@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import made_profiles as profiles
+import tifffile
 from entries import Dropped, held, passes, raw
 from metadata import jpeg_of
 from photographs import colour, deep, grey, in_space
-import tifffile
 from PIL import Image
 
 RAG = "smooth-rag/8x10in"
@@ -32,7 +32,7 @@ def photo(
 
 def tiff(
     number: int, width: int, height: int, profile: Callable[[], bytes]
-) -> Callable[[Path], None]:
+) -> Callable[[Path], object]:
     """A good 16-bit TIFF of that many pixels."""
     return lambda path: tifffile.imwrite(
         path,

@@ -200,6 +200,13 @@ def tagged(number: int, *tags: tuple[int, int, int, Any], **options: Any) -> Cal
     return rgb(tone(number), extratags=more, metadata=None, software=False, **options)
 
 
+def turned(orientation: int) -> Callable[[Path], None]:
+    """A picture stored as the sensor of a turned camera saw it."""
+    size = (HIGH, WIDE) if orientation >= 5 else (WIDE, HIGH)
+    tag = (274, 3, 1, orientation, True)
+    return rgb(lambda: colour(orientation, *size), extratags=[tag])
+
+
 def resolution(number: int, x: Any, y: Any, unit: str = "inch") -> Callable[[Path], None]:
     return rgb(tone(number), resolution=(x, y), resolutionunit=unit)
 
@@ -410,10 +417,7 @@ TAGS: tuple[Dropped, ...] = (
     *(
         Dropped(
             f"turned-{orientation}.tif",
-            rgb(
-                lambda o=orientation: colour(o, HIGH, WIDE) if o >= 5 else colour(o),
-                extratags=[(274, 3, 1, orientation, True)],
-            ),
+            turned(orientation),
             passes(),
         )
         for orientation in range(1, 9)

@@ -23,6 +23,7 @@ from platemark.app.service import Swept, sweep
 from platemark.engine import render
 from platemark.engine.clock import SystemClock
 from platemark.imaging.icc import build_matrix_profile
+from platemark.intake.scan import HotFolders, Look, Sighting
 from platemark.ledger.proof import find_faults_beside
 from platemark.ledger.read import JobRow, Reader, connect_reader
 
@@ -395,14 +396,14 @@ def test_what_came_too_late_is_told(studio: Studio) -> None:
     studio.sweep()
     studio.write("file,copies\nheron.tif,3\n", "small-rag/spring.csv")
     studio.sweep()
-    told = f"it came too late for heron.tif, job 000001 is already in parcel {LAB}-000001"
+    told = f"Row 2 came too late for heron.tif: job 000001 is already in parcel {LAB}-000001"
     assert told in studio.waiting()
     assert [row.copies for row in studio.rows()] == [1]
     studio.clock.later = timedelta(hours=49)
     studio.sweep()
     answer = studio.answer("small-rag/spring.csv")
     assert answer.startswith("Finished with order sheet spring.csv")
-    assert "one row was not followed of 1" in answer
+    assert "and 1 row of 1 was not followed" in answer
     assert told in answer
     assert studio.in_hot() == ["small-rag/spring.csv.ANSWER.txt"]
     (gone,) = studio.entries("sheet-let-go")
@@ -586,3 +587,119 @@ def test_a_hot_root_that_cannot_be_changed_is_told(studio: Studio) -> None:
     studio.sweep()
     assert studio.in_hot() == []
     assert os.listdir(studio.hot / "taken") != []
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_a_picture_that_was_still_arriving_keeps_its_rows(
+    studio: Studio, opened: OpenStudio
+) -> None:
+    """Cut off and young, it is waited for; whole, it is taken again with both of its rows."""
+    studio.write("file,size,surface\nheron.tif,2x3in,small-rag\nheron.tif,2x3in,wide-rag\n")
+    path = studio.drop("small-rag/heron.tif", 1)
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    turn_until(opened, lambda: len(studio.rows()) == 2)
+    rest(opened)
+    assert [row.state for row in studio.rows()] == ["claimed"] * 2
+    assert studio.entries("sheet-let-go") == []
+    path.write_bytes(whole)
+    turn_until(opened, lambda: bool(studio.entries("sheet-let-go")))
+    assert [(row.surface, row.state) for row in studio.rows()] == [
+        ("small-rag", "withdrawn"), ("wide-rag", "withdrawn"),
+        ("small-rag", "examined"), ("wide-rag", "examined"),
+    ]  # fmt: skip
+    assert studio.in_hot() == []
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_a_picture_dropped_anew_gets_its_row_anew(studio: Studio, opened: OpenStudio) -> None:
+    """While the sheet waits for another file, a corrected picture is ordered as the first was."""
+    (studio.hot / "small-rag/request.toml").write_text('order = "Alder"\n')
+    studio.write("file,copies\nheron.tif,4\ncrane.tif,1\n", "small-rag/spring.csv")
+    studio.drop("small-rag/heron.tif", 1)
+    rest(opened)
+    assert [(row.copies, row.state) for row in studio.rows()] == [(4, "held")]
+    studio.drop("small-rag/heron.tif", 2)
+    rest(opened)
+    assert [(row.copies, row.state) for row in studio.rows()] == [(4, "withdrawn"), (4, "held")]
+
+
+QUIET_S = 2.0
+
+
+class Scan:
+    """Looks at a studio's hot folders by a clock that is turned by hand."""
+
+    def __init__(self, studio: Studio) -> None:
+        self.now = 0.0
+        self.folders = HotFolders(
+            studio.hot, SURFACES, quiet_s=QUIET_S, compare_ctime=True, now=lambda: self.now
+        )
+
+    def look(self, after_s: float = 0.0, known: tuple[Sighting, ...] = ()) -> Look:
+        """Let time pass, then look."""
+        self.now += after_s
+        return self.folders.look({(s.device, s.inode, s.size, s.mtime_ns) for s in known})
+
+
+def test_a_sheet_is_still_by_itself_and_pictures_beside_it_are_not(studio: Studio) -> None:
+    """It is read while pictures are copied; they wait while it is written."""
+    scan = Scan(studio)
+    sheet = studio.write("file\n", "small-rag/spring.csv")
+    picture = studio.hot / "small-rag/heron.tif"
+    picture.write_text("1")
+    scan.look()
+    picture.write_text("12")
+    look = scan.look(QUIET_S)
+    assert [each.relative for each in look.sheets] == [b"small-rag/spring.csv"]
+    assert (look.settled, look.arriving, look.moving) == ((), (b"small-rag/heron.tif",), 1)
+    sheet.write_text("file\nheron.tif\n")
+    look = scan.look(QUIET_S)
+    assert (look.settled, look.sheets) == ((), ())
+    assert look.moving_sheets == (b"small-rag/spring.csv",)
+    look = scan.look(QUIET_S)
+    assert [each.relative for each in look.settled] == [b"small-rag/heron.tif"]
+    assert [each.relative for each in look.sheets] == [b"small-rag/spring.csv"]
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_sheet_that_is_let_go_makes_nothing_wait(studio: Studio, known: bool) -> None:
+    """Pictures beside it stay settled when a sheet that was read goes; else its folder changed."""
+    scan = Scan(studio)
+    (studio.hot / "small-rag/wedding").mkdir()
+    sheet = studio.write("file\n", "small-rag/wedding/spring.csv")
+    (studio.hot / "small-rag/wedding/heron.tif").write_text("1")
+    scan.look()
+    read = scan.look(QUIET_S).sheets if known else ()
+    scan.look(QUIET_S, read)
+    sheet.unlink()
+    assert len(scan.look(0.1, read).settled) == int(known)
+
+
+def test_what_is_said_beside_a_sheet_and_what_was_taken_is_no_drop(studio: Studio) -> None:
+    """They come and go without anything waiting for them, and nothing is said of them."""
+    scan = Scan(studio)
+    studio.write("file\n")
+    (studio.hot / "small-rag/heron.tif").write_text("1")
+    scan.look()
+    (studio.hot / "taken").mkdir()
+    (studio.hot / "taken/sheet-000001-old.csv").write_text("file\n")
+    (studio.hot / "spring.csv.ANSWER.txt").write_text("Order sheet")
+    (studio.hot / "small-rag/May.CSV.ANSWER.txt").write_text("Order sheet")
+    look = scan.look(QUIET_S)
+    assert [each.relative for each in look.settled] == [b"small-rag/heron.tif"]
+    assert [(each.relative, each.surface) for each in look.sheets] == [(b"spring.csv", "")]
+    assert look.sheet_answers == (b"small-rag/May.CSV.ANSWER.txt", b"spring.csv.ANSWER.txt")
+    assert look.oddities == ()
+
+
+def test_a_sheet_that_is_a_link_is_told_and_not_read(studio: Studio, tmp_path: Path) -> None:
+    """Nothing outside the hot folders is read as a sheet."""
+    (tmp_path / "secret.csv").write_text("file\n")
+    (studio.hot / "spring.csv").symlink_to(tmp_path / "secret.csv")
+    os.link(tmp_path / "secret.csv", studio.hot / "small-rag/second.csv")
+    scan = Scan(studio)
+    scan.look()
+    look = scan.look(QUIET_S)
+    assert (look.sheets, look.settled) == ((), ())
+    assert [odd.relative for odd in look.oddities] == [b"small-rag/second.csv", b"spring.csv"]

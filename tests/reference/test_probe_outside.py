@@ -628,8 +628,8 @@ def test_a_large_profile_in_a_jpeg_is_put_together(tmp_path: Path) -> None:
 
 SAVE: dict[str, Callable[[Path, Pixels], None]] = {
     "tif": lambda path, pixels: tifffile.imwrite(path, pixels, photometric="rgb"),
-    "jpg": lambda path, pixels: Image.fromarray(pixels).save(path, quality=90),
-    "png": lambda path, pixels: Image.fromarray(pixels).save(path),
+    "jpg": lambda path, pixels: Image.fromarray(pixels).save(path, quality=90, subsampling=0),
+    "png": lambda path, pixels: Image.fromarray(pixels).save(path, compress_level=1),
 }
 
 

@@ -118,6 +118,7 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ("colour-untagged", {"facts": facts(profile=None)}, {"facts": facts()}),
     ("colour-untagged", {"facts": facts(profile=None)}, {"facts": facts(profile=named("srgb"))}),
     ("colour-untagged", {"facts": facts(profile=None)}, {"facts": lab(profile=None)}),
+    ("colour-untagged", {"facts": facts(profile=None)}, {"facts": facts(mode="other")}),
     (
         "colour-untagged",
         {"facts": facts(mode="grey", channels=1, profile=None)},
@@ -183,6 +184,12 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         {"facts": facts(format="other", bytes=10, width=0, height=0)},
         {"facts": facts(format="png")},
     ),
+    (
+        # Zeros where a picture may still arrive are damage and no format.
+        "file-format",
+        {"facts": facts(format="other", mode="other", width=0, height=0)},
+        {"facts": facts(format="other", mode="other", truncated=True)},
+    ),
     ("file-hole", {"facts": facts(zero_run="byte 4,096, row 12")}, {"facts": facts()}),
     (
         "file-jpeg-quality",
@@ -200,6 +207,7 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         {"facts": facts(orientation=6)},
     ),
     ("file-pages", {"facts": facts(pages=2)}, {"facts": facts(pages=1)}),
+    ("file-pages", {"facts": facts(pages=2)}, {"facts": facts(pages=2, damage="a mask first")}),
     ("file-too-large", {"facts": facts(over_limit="too many pixels")}, {"facts": facts()}),
     (
         "file-transparent",

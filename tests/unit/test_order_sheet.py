@@ -319,7 +319,7 @@ def test_an_answer_is_wrapped_and_says_what_to_do() -> None:
     assert text.endswith("  and 200 more like these.\n")
     sentence, then = waiting_words(said(mistakes=many, held_back=4))
     assert "4 pictures wait for it. Row 2: size" in sentence
-    assert sentence.endswith("There are 299 more.")
+    assert sentence.endswith("It has 299 more mistakes.")
     assert then == "Correct it and save it again; spring.csv.ANSWER.txt beside it says more."
 
 
@@ -342,7 +342,7 @@ def test_the_last_word_says_what_was_not_used() -> None:
     """It is known again by its beginning, and stays."""
     text = sheet_answer(said(open_rows=("Row 4: a.tif is not here.",), finished=True))
     assert is_finished(text.encode())
-    assert "one row was not followed of 200" in " ".join(text.split())
+    assert "and 1 row of 200 was not followed." in " ".join(text.split())
     noted = sheet_answer(said(notes=("Job 000012 was taken in before.",), finished=True))
     assert is_finished(noted.encode())
     assert "Every row was followed." in noted

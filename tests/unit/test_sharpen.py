@@ -1,5 +1,6 @@
 """Sharpening: how much is planned, and what it may and may not do to pixels."""
 
+import tracemalloc
 from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
@@ -11,15 +12,16 @@ import pytest
 import skimage.data
 import tifffile
 from given import FIXED_300, PAPER, SHARPENED, asked, facts, known, product
-from made_plans import Pixels, check_task, picture, plan_for, render_task
+from made_plans import Pixels, check_task, picture, plan_for, render_task, sha256
 from numpy.typing import NDArray
 
 from platemark.engine.workshop import space_hashes
 from platemark.imaging import sharpen as sharpening
 from platemark.imaging.check import check
-from platemark.imaging.icc import build_grey_profile, build_matrix_profile
+from platemark.imaging.icc import build_grey_profile, build_matrix_profile, parse_profile
 from platemark.imaging.print_model import BARYTA, make_printer_profile
 from platemark.imaging.render import render
+from platemark.imaging.source import Profile
 from platemark.model.lab import PpiRange
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.plan import Plan, Sharpening
@@ -232,3 +234,22 @@ def test_after_turning_and_resampling(tmp_path: Path) -> None:
     alone, _ = face_of(tmp_path / "alone", once)
     render(render_task(made, replace(plain, sharpen=HOW)))
     assert np.array_equal(np.fromfile(task.face, np.uint16).reshape(300, 200, 3), alone)
+
+
+def test_memory_does_not_grow_with_height(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Four times the rows take no more memory, where a strip is half a megabyte."""
+    monkeypatch.setattr(sharpening, "_STRIP_BYTES", 1 << 19)
+    profile = Profile(SRGB, sha256(SRGB), parse_profile(SRGB))
+    rows = np.tile(photograph("coffee"), (1, 2, 1))
+    peaks = []
+    for times in (2, 8):
+        plain = tmp_path / "picture.plain"
+        np.tile(rows, (times, 1, 1)).tofile(plain)
+        size = (rows.shape[1], rows.shape[0] * times)
+        tracemalloc.start()
+        sharpening.sharpen_face(str(plain), str(tmp_path / "face"), size, profile, HOW, 2)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+        assert (tmp_path / "face").stat().st_size == plain.stat().st_size
+    assert peaks[1] <= 1.25 * peaks[0]
+    assert peaks[1] < 20 << 20

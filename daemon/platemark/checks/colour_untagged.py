@@ -16,7 +16,8 @@ ACCEPT: Final = "photographer"
 def find(known: Known) -> Iterable[Finding]:
     """Stop a picture without a profile, unless the written policy lets a camera's sRGB pass."""
     facts = known.facts
-    if facts.profile is not None or facts.format == "other" or facts.mode in ("cmyk", "lab"):
+    # CMYK and inks are stopped by themselves, and Lab needs no profile.
+    if facts.mode in ("cmyk", "lab", "other") or facts.profile is not None:
         return
     policy = known.resolved.request.untagged or known.untagged
     camera = facts.format == "jpeg" and facts.camera and facts.exif_colour == "srgb"

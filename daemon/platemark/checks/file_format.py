@@ -16,7 +16,8 @@ ACCEPT: Final = "never"
 def find(known: Known) -> Iterable[Finding]:
     """Stop what is no TIFF, JPEG or PNG."""
     facts = known.facts
-    if facts.format == "other" and facts.bytes:
+    # What may still be growing has not shown what it is.
+    if facts.format == "other" and facts.bytes and not facts.truncated:
         what = f" It looks like {facts.notes[0]}." if facts.notes else ""
         yield stop(
             CODE,

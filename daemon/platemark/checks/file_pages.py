@@ -15,7 +15,7 @@ ACCEPT: Final = "never"
 
 def find(known: Known) -> Iterable[Finding]:
     """Stop a file with more than one full page."""
-    if known.facts.pages > 1:
+    if known.facts.pages > 1 and not known.facts.damage:
         yield stop(
             CODE,
             ACCEPT,

@@ -202,13 +202,13 @@ def _too_late(row: Ordered, file: str, job: JobRow) -> Standing:
     sent = f"already in parcel {job.parcel}" if job.parcel else job.state
     return Standing(
         "open",
-        f"Row {row.row}: it came too late for {file}, job {job_number(job.job)} is {sent}. Tell "
-        "the lab if it matters. A new file of that name would get this row.",
+        f"Row {row.row} came too late for {file}: job {job_number(job.job)} is {sent}. Tell the "
+        "lab if it matters. A new file of that name would get this row.",
     )
 
 
 def _not_asked_for(mate: _Mate) -> str:
     return (
         f"Job {job_number(mate.job.job)} ({mate.job.original_name} on {mate.job.surface}) was "
-        "taken in before, and no row asks for it. Withdraw it if nobody wants it."
+        "taken in before this sheet, and no row asks for it. Withdraw it if nobody wants it."
     )

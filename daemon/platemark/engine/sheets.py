@@ -393,12 +393,13 @@ class OrderSheets:
             if durable.identity(found) != each.sighting.identity:
                 return
             taken = scan.let_sheet_go(self._workshop.folders.hot, each.path, version.seq)
-        except OSError:
+        except (FileNotFoundError, NotADirectoryError):
             return  # gone or moved just now: the next look tells
-        except DiskFault as fault:
+        except (DiskFault, OSError) as fault:
             # The hot folders may be on a share, and everything was done: no reason to stop.
-            each.stuck = f"It is finished, but it cannot be moved away: {fault.sentence}"
-            structlog.get_logger().warning("sheet-not-moved", why=fault.sentence)
+            why = fault.sentence if isinstance(fault, DiskFault) else f"{fault.strerror}."
+            each.stuck = f"It is finished, but it cannot be moved away: {why}"
+            structlog.get_logger().warning("sheet-not-moved", why=why)
             return
         unused = [row for row, standing in standings.items() if standing.kind != "done"]
         jobs = sorted({job for job, _ in each.jobs.values()})

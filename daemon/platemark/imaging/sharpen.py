@@ -35,7 +35,7 @@ Floats = NDArray[np.float32]
 Flags = NDArray[np.bool_]
 
 _TOP = 65535
-_STRIP_BYTES = 6 << 20
+_STRIP_BYTES = 4 << 20
 _TILE_ROWS = 64
 _TILE_COLUMNS = 1024
 _REACH = 3

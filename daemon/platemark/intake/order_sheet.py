@@ -268,7 +268,7 @@ def _wrong_headings(written: tuple[str, ...], headings: tuple[str, ...]) -> Iter
             hint = f"Is {meant} meant?" if meant else f"There are {', '.join(_KEYS)}."
             yield (
                 f"Nobody knows the heading “{_shown(written[at])}”. {hint} A column that is only "
-                "for yourself must be taken out."
+                "for yourself has to be taken out."
             )
         elif key in headings[:at]:
             yield f"Two columns are headed “{key}”. Keep one of them."

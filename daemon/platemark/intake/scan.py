@@ -11,7 +11,7 @@ import errno
 import os
 import stat
 import time
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -219,10 +219,14 @@ class HotFolders:
             return Look((), 0, (), (), offline=True, next_look_s=None)
         ended = self._now()
         claimed = {each[1:] for each in known}
+        # A sheet is in its folder's unit and in its own, and may vanish from both.
+        sheets = [each for unit in units.values() for each in unit.sheets]
+        read = set(_claimed_paths(sheets, claimed))
         for key, unit in units.items():
             before = self._units.get(key)
             if claimed:
-                unit.ours = frozenset(_claimed_paths(unit, claimed))
+                unit.ours = frozenset(_claimed_paths(unit.files, claimed))
+                unit.ours |= read & unit.entries.keys()
             self._sort(before, unit)
             self._age(before, unit, began, ended)
         self._units = units
@@ -403,7 +407,7 @@ class HotFolders:
                     sheets.append(sheet)
                 else:
                     shut_sheets.append(sheet.relative)
-                    oddities.append(_unreadable_file(sheet.relative))
+                    oddities.append(_unreadable_sheet(sheet.relative))
             if waiting:
                 moving += waiting
                 waits.append(max(0.0, unit.since + self._quiet_s - began))
@@ -665,8 +669,10 @@ def _no_way_out(surface: int) -> str:
     return "Platemark may not move files in this folder, so nothing in it is taken."
 
 
-def _claimed_paths(unit: _Unit, claimed: set[tuple[int, int, int]]) -> Iterator[bytes]:
-    for path, status in (*unit.files, *unit.sheets):
+def _claimed_paths(
+    files: Iterable[tuple[bytes, os.stat_result]], claimed: set[tuple[int, int, int]]
+) -> Iterator[bytes]:
+    for path, status in files:
         if (status.st_ino, status.st_size, status.st_mtime_ns) in claimed:
             yield path
             yield path + SIDECAR
@@ -740,6 +746,14 @@ def _unreadable(path: bytes) -> Oddity:
 def _unreadable_file(path: bytes) -> Oddity:
     return Oddity(
         path, "Platemark may not read this file.", "Give it the right to, or copy the file again."
+    )
+
+
+def _unreadable_sheet(path: bytes) -> Oddity:
+    return Oddity(
+        path,
+        "Platemark may not read this order sheet, so no picture that it may name is taken.",
+        "Give it the right to, copy the sheet again, or remove it.",
     )
 
 

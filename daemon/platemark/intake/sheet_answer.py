@@ -72,8 +72,8 @@ def _unreadable(answer: SheetAnswer) -> list[str]:
     things = "one thing in it is wrong" if count == 1 else f"{count:,} things in it are wrong"
     lines = wrapped(
         f"Nothing of this sheet counts yet, because {things}. Correct the sheet and save it again "
-        "here as CSV. Until then the pictures that it names wait; without the sheet they are "
-        "taken in as they are.",
+        "here as CSV. Until then the pictures that it names wait; if you remove the sheet, they "
+        "are taken in as they are.",
         WIDTH,
     )
     return [*lines, "", *_listed(answer.mistakes)]
@@ -92,9 +92,9 @@ def _finished(answer: SheetAnswer) -> list[str]:
     if not answer.open_rows:
         return wrapped("Every row was followed. The sheet is in the folder taken.", WIDTH)
     count = len(answer.open_rows)
-    unused = "one row was not followed" if count == 1 else f"{count:,} rows were not followed"
+    rows = f"rows of {answer.rows:,} were" if count > 1 else f"row of {answer.rows:,} was"
     lines = wrapped(
-        f"Its time is over ({moment(answer.until)}), and {unused} of {answer.rows:,}. The sheet is "
+        f"It waited until {moment(answer.until)}, and {count:,} {rows} not followed. The sheet is "
         "in the folder taken. For what is still wanted, drop a new sheet with these rows, and the "
         "files. Remove this note when you have read it.",
         WIDTH,
@@ -125,14 +125,14 @@ def waiting_words(answer: SheetAnswer) -> tuple[str, str]:
     beside = f"{answer.name}.ANSWER.txt beside it says more."
     if answer.mistakes:
         first, count = answer.mistakes[0], len(answer.mistakes) - 1
-        more = f" There {_are(count)} more." if count else ""
+        more = f" It has {_more(count, 'mistake')}." if count else ""
         wait = f" {_pictures(answer.held_back)} for it." if answer.held_back else ""
         sentence = f"This order sheet cannot be followed.{wait} {first}{more}"
         return sentence, f"Correct it and save it again; {beside}"
     if not answer.missing:
         first, count = answer.open_rows[0], len(answer.open_rows) - 1
-        more = f" There {_are(count)} more." if count else ""
-        return f"{first}{more}", beside
+        more = f" There {'is' if count == 1 else 'are'} {_more(count, 'row')} like it."
+        return f"{first}{more if count else ''}", beside
     files = "file" if answer.files == 1 else "files"
     verb = "is" if len(answer.missing) == 1 else "are"
     names = ", ".join(answer.missing[:MOST_NAMED])
@@ -145,8 +145,8 @@ def waiting_words(answer: SheetAnswer) -> tuple[str, str]:
     )
 
 
-def _are(count: int) -> str:
-    return "is one" if count == 1 else f"are {count:,}"
+def _more(count: int, what: str) -> str:
+    return f"one more {what}" if count == 1 else f"{count:,} more {what}s"
 
 
 def _pictures(count: int) -> str:
