@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import tifffile
+from made_profiles import display_p3
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
@@ -19,6 +20,8 @@ Small = NDArray[np.int64]
 """Shape (24, 36, 3), codes 0 to 255."""
 
 ACROSS, DOWN = 36, 24
+
+_DISPLAY_P3_CHUNK = b"cICP" + bytes([12, 13, 0, 1])
 
 
 def seen(path: Path) -> Image.Image | None:
@@ -31,10 +34,14 @@ def seen(path: Path) -> Image.Image | None:
     with warnings.catch_warnings():
         # Camera data that cannot be read are no fault of the pixels.
         warnings.simplefilter("ignore")
-        if path.read_bytes()[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        data = path.read_bytes()
+        if data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
             return _tiff(path)
         with Image.open(path) as picture:
             profile = picture.info.get("icc_profile")
+            if _DISPLAY_P3_CHUNK in data[:200]:
+                # Pillow does not read that chunk.
+                profile = display_p3()
             turned = picture.getexif().get(274, 1)
             return _in_srgb(_upright(_eight(picture), turned), profile)
 

@@ -237,7 +237,7 @@ FORMS: tuple[Dropped, ...] = (
         rgb(tone(10), compression="jpeg", compressionargs={"level": 95}),
         passes("file-compression"),
     ),
-    Dropped("jpeg-inside-old.tif", old_jpeg, held("file-damaged")),
+    Dropped("jpeg-inside-old.tif", old_jpeg, held("file-compression")),
     Dropped(
         "zstd.tif", rgb(tone(11), compression="zstd"), held("file-damaged")
     ),  # no decoder for it in the allow-list

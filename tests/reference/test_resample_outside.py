@@ -154,7 +154,7 @@ def test_enlargement(name: str, factor: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("factor", ["0.69", "0.73", "0.77", "0.81", "0.85", "0.9"])
 def test_white_and_black_are_kept(factor: str, tmp_path: Path) -> None:
-    """White beside black stays 65535 and 0 from the reach of the kernel on, plain areas anywhere."""
+    """White beside black stays 65535 and 0 beyond the reach of the kernel, plain areas anywhere."""
     size = round(300 * Fraction(factor))
     halves = np.zeros((300, 300, 3), np.uint16)
     halves[:, 150:] = 65535
