@@ -12,7 +12,7 @@ import imagecodecs
 import numpy as np
 import skimage.data
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, ImageCms
 
 from platemark.imaging.icc import build_matrix_profile
 
@@ -90,6 +90,29 @@ def in_space(pixels: Pixels, profile: bytes) -> Pixels:
         intent=int(imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC),
     )
     return converted
+
+
+def lab_of(pixels: Pixels, *, icc: bool) -> Pixels:
+    """L*a*b* of an sRGB picture by LittleCMS: CIELab (a, b signed) or ICCLab (offset), 8 bit."""
+    change = ImageCms.buildTransform(
+        ImageCms.createProfile("sRGB"), ImageCms.createProfile("LAB"), "RGB", "LAB"
+    )
+    made = ImageCms.applyTransform(Image.fromarray(pixels), change)
+    assert made is not None
+    # Pillow's LAB has a and b signed, as two's complement.
+    lab = np.frombuffer(made.tobytes(), np.uint8).reshape(pixels.shape).copy()
+    if icc:
+        lab[..., 1:] ^= 0x80
+    return lab
+
+
+def lab_16(pixels: Pixels) -> Pixels:
+    """The same as CIELab with 16 bit: L 0 … 65535, a and b in 1/256 and signed (TIFF 6.0, 23)."""
+    lab = lab_of(pixels, icc=False)
+    out = np.empty(lab.shape, np.uint16)
+    out[..., 0] = lab[..., 0].astype(np.uint16) * 257
+    out[..., 1:] = (lab[..., 1:].view(np.int8).astype(np.int16) * 256).view(np.uint16)
+    return out
 
 
 def with_channels(pixels: Pixels, *more: int | Pixels) -> Pixels:

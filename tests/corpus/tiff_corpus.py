@@ -16,8 +16,19 @@ import numpy as np
 import tifffile
 from entries import Dropped, held, passes
 from metadata import camera, xmp_of
-from photographs import HIGH, WIDE, Pixels, colour, deep, grey, spot, with_channels
-from PIL import Image, ImageCms
+from photographs import (
+    HIGH,
+    WIDE,
+    Pixels,
+    colour,
+    deep,
+    grey,
+    lab_16,
+    lab_of,
+    spot,
+    with_channels,
+)
+from PIL import Image
 
 Make = Callable[[], Pixels]
 
@@ -118,29 +129,6 @@ def old_jpeg(path: Path) -> None:
         (513, 4, [8]), (514, 4, [len(data)]),
     ]  # fmt: skip
     path.write_bytes(tiff_of(data, tags, more=[(34675, profiles.srgb())]))
-
-
-def lab_of(pixels: Pixels, *, icc: bool) -> Pixels:
-    """L*a*b* of an sRGB picture by LittleCMS: CIELab (a, b signed) or ICCLab (offset), 8 bit."""
-    change = ImageCms.buildTransform(
-        ImageCms.createProfile("sRGB"), ImageCms.createProfile("LAB"), "RGB", "LAB"
-    )
-    made = ImageCms.applyTransform(Image.fromarray(pixels), change)
-    assert made is not None
-    # Pillow's LAB has a and b signed, as two's complement.
-    lab = np.frombuffer(made.tobytes(), np.uint8).reshape(pixels.shape).copy()
-    if icc:
-        lab[..., 1:] ^= 0x80
-    return lab
-
-
-def lab_16(pixels: Pixels) -> Pixels:
-    """The same as CIELab with 16 bit: L 0 … 65535, a and b in 1/256 and signed (TIFF 6.0, 23)."""
-    lab = lab_of(pixels, icc=False)
-    out = np.empty(lab.shape, np.uint16)
-    out[..., 0] = lab[..., 0].astype(np.uint16) * 257
-    out[..., 1:] = (lab[..., 1:].view(np.int8).astype(np.int16) * 256).view(np.uint16)
-    return out
 
 
 def lab_tiff(make: Make, photometric: str, **options: Any) -> Callable[[Path], None]:

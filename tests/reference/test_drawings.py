@@ -3,6 +3,7 @@
 Pictures are made with Pillow and tifffile (PyPI) from a photograph of scikit-image.
 """
 
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 
@@ -20,6 +21,11 @@ from platemark.imaging.render import render
 from platemark.imaging.steps import PictureFault
 from platemark.model.terms import Box, EdgeChoice
 from platemark.model.work import Choice, Line, PreviewTask
+
+with warnings.catch_warnings():
+    # It misses a library for plots, which nobody here draws.
+    warnings.simplefilter("ignore")
+    import colour
 
 COFFEE = skimage.data.coffee()
 SRGB = build_matrix_profile("srgb")
@@ -298,3 +304,19 @@ def test_drawings_fit_a_page(tmp_path: Path) -> None:
     with Image.open(task.drawing) as shown:
         assert max(shown.size) == 1200
         assert shown.info["icc_profile"] == SRGB
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_icc_lab_is_shown_in_its_colours(tmp_path: Path, bits: int) -> None:
+    """A held picture in ICCLab is shown near what colour-science makes of its Lab (D50)."""
+    codes = np.array([150, 178, 148]) * (256 if bits == 16 else 1)
+    original, drawing = tmp_path / "lab.tif", tmp_path / "drawing.jpg"
+    pixels = np.full((60, 90, 3), codes, np.uint16 if bits == 16 else np.uint8)
+    tifffile.imwrite(original, pixels, photometric="icclab")
+    preview(PreviewTask(str(original), 1, "", (), str(drawing), is_icc_lab=True))
+    d50 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    xyz = colour.Lab_to_XYZ([150 / 255 * 100, 50, 20], d50)
+    wanted = colour.XYZ_to_sRGB(xyz, d50, chromatic_adaptation_transform="Bradford")
+    with Image.open(drawing) as shown:
+        found = np.array(shown.getpixel((shown.width // 2, shown.height // 2)))
+    assert np.abs(found - wanted * 255).max() < 8

@@ -179,6 +179,7 @@ def _drawing(workshop: Workshop, row: JobRow, notice: HeldNotice) -> bytes | Non
         source_profile="",
         choices=tuple(choice for choice, _ in _choices(facts, notice.findings)),
         drawing=str(target),
+        is_icc_lab=facts.lab_encoding == "icc",
     )
     outcome = workshop.children.run(task, workshop.child_limits(output_mb=64))
     if not isinstance(outcome, PreviewReport):

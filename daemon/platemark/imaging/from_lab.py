@@ -37,7 +37,7 @@ def brought_from_lab(image: pyvips.Image, romm: Profile) -> pyvips.Image:
     """
     tables, from_xyz = _space(romm)
     # CIE 15 (ISO/CIE 11664-4): f of X, Y and Z, each relative to white, from L*, a* and b*.
-    curved = _lab(image).recomb([[1 / 116, 1 / 500, 0], [1 / 116, 0, 0], [1 / 116, 0, -1 / 200]])
+    curved = real_lab(image).recomb([[1 / 116, 1 / 500, 0], [1 / 116, 0, 0], [1 / 116, 0, -1 / 200]])
     curved = curved + 16 / 116
     relative = (curved > 6 / 29).ifthenelse(
         curved * curved * curved, (curved - 16 / 116) * (108 / 841)
@@ -54,8 +54,12 @@ def _space(profile: Profile) -> tuple[list[LightTables], NDArray[np.float64]]:
     return tables, np.linalg.inv(matrix / matrix.sum(axis=1)[:, np.newaxis])
 
 
-def _lab(image: pyvips.Image) -> pyvips.Image:
-    """Real L*, a* and b* as floats."""
+def real_lab(image: pyvips.Image) -> pyvips.Image:
+    """Real L*, a* and b* as floats.
+
+    Raises:
+        PictureFault: the samples are of no kind that is known for Lab.
+    """
     if image.interpretation == "labs":
         return image.extract_band(0, n=3).copy(interpretation="labs").colourspace("lab")
     if image.format not in _ICC_L_CODES or image.bands < 3:

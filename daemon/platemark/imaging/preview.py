@@ -21,6 +21,7 @@ from platemark.imaging.drawing import (
     lettering,
     save_jpeg,
 )
+from platemark.imaging.from_lab import real_lab
 from platemark.imaging.icc import ProfileDamage, build_matrix_profile, parse_profile
 from platemark.imaging.source import embedded_profile, upright
 from platemark.imaging.steps import PictureFault
@@ -72,10 +73,14 @@ def _small_upright(task: PreviewTask, room: int) -> tuple[Image.Image, int]:
     full_width = header.height if task.orientation >= 5 else header.width
     # The library makes small pictures 8 bit, which is enough to look at. It converts from CMYK
     # and Lab by itself; the profile is left to us.
-    small = pyvips.Image.thumbnail(
-        task.original, room, height=room, size="down", no_rotate=True, **_from_cmyk(header)
-    )
-    small = _in_srgb(small, header, profile)
+    if task.is_icc_lab:
+        plain = real_lab(header).colourspace("srgb")
+        small = plain.thumbnail_image(room, height=room, size="down", no_rotate=True)
+    else:
+        small = pyvips.Image.thumbnail(
+            task.original, room, height=room, size="down", no_rotate=True, **_from_cmyk(header)
+        )
+        small = _in_srgb(small, header, profile)
     if small.hasalpha():
         small = small.flatten(background=255)
     small = upright(small.copy_memory(), task.orientation)

@@ -126,6 +126,8 @@ class PreviewTask:
     """Path of the profile to read it with where none is embedded; empty for the embedded one."""
     choices: tuple[Choice, ...]
     drawing: str
+    is_icc_lab: bool = False
+    """The original is a TIFF in ICCLab, which the pixel library does not tell from other colours."""
 
 
 @dataclass(frozen=True, slots=True)
