@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -220,3 +221,5 @@ def test_every_file_comes_out_as_its_table_says(corpus: Sequence[Dropped], tmp_p
     assert command(root, "ledger", "verify", "--files")[0] == 0
     wrong = [*disagreements(dropped, found, told), *misprints(root)]
     assert not wrong, f"{len(wrong)} of {len(dropped)} files:\n" + "\n".join(wrong)
+    # It is large, and pytest keeps the folders of three runs.
+    shutil.rmtree(root)

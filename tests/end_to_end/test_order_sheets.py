@@ -307,6 +307,26 @@ def test_one_file_in_several_rows_is_several_jobs(studio: Studio) -> None:
 
 
 @pytest.mark.usefixtures("unprinted")
+def test_a_file_of_the_rows_own_surface_is_waited_for_while_anything_is_copied(
+    studio: Studio, opened: OpenStudio
+) -> None:
+    """Only when nothing moves any more is another surface's file of that name taken instead."""
+    studio.write("file,size,surface\nheron.tif,2x3in,small-rag\nheron.tif,2x3in,wide-rag\n")
+    studio.drop("small-rag/heron.tif", 1)
+    began = time.monotonic()
+    while time.monotonic() - began < 0.5:
+        studio.drop("wide-rag/2x3in/crane.tif", int(time.monotonic() * 100))
+        opened.dispatch.turn()
+    assert studio.rows() == []
+    studio.drop("wide-rag/heron.tif", 2)
+    rest(opened)
+    herons = [row for row in studio.rows() if row.original_name == "heron.tif"]
+    assert sorted(row.surface for row in herons) == ["small-rag", "wide-rag"]
+    assert len({row.original_sha256 for row in herons}) == 2
+    assert studio.in_hot() == []
+
+
+@pytest.mark.usefixtures("unprinted")
 def test_another_surface_does_not_take_what_the_first_folder_says(studio: Studio) -> None:
     """A size folder and a request.toml speak for their own surface, not for the row's."""
     (studio.hot / "small-rag/request.toml").write_text("copies = 7\n")

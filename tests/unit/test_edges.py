@@ -53,7 +53,7 @@ def test_an_image_wrap_is_the_photographers_to_allow() -> None:
     assert stop is not None
     assert (stop.severity, stop.accept) == ("stop", "photographer")
     assert stop.message == (
-        "The wrap takes 33.3 % of heron.tif: 66.7 % of it stay on the face and 5:6 becomes 4:5."
+        "The wrap takes 33.3 % of heron.tif: 66.7 % of it stays on the face and 5:6 becomes 4:5."
     )
     yes = Acceptance(stop.code, stop.figures, "Mira", "tried on paper")
     assert stop.code in accepted(seen, run_checks(seen), (yes,))

@@ -31,7 +31,7 @@ def find(known: Known) -> Iterable[Finding]:
     face, placed = layout.face, layout.placed
     left = Fraction(face.width * face.height, placed.width * placed.height)
     taken = f"{shown(100 - 100 * left)} %"
-    whole = proportion(placed.width, placed.height)
+    whole = proportion(known.facts.upright_width, known.facts.upright_height)
     becomes = proportion(layout.size.w.mm, layout.size.h.mm)
     shape = f" and {whole} becomes {becomes}" if whole != becomes else ""
     figures = {"taken": taken, "face": becomes, "size": str(layout.size)}
@@ -45,7 +45,7 @@ def find(known: Known) -> Iterable[Finding]:
     yield stop(
         CODE,
         ACCEPT,
-        f"The wrap takes {taken} of {known.name}: {shown(100 * left)} % of it stay on the "
+        f"The wrap takes {taken} of {known.name}: {shown(100 * left)} % of it stays on the "
         f"face{shape}.",
         "Accept if what matters stays on the face; edge = mirror or a plain colour keeps all of "
         "the picture there.",

@@ -66,7 +66,8 @@ def _claimed(connection: sqlite3.Connection, entry: Entry) -> None:
         " moved_at, moved_seq) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             entry.job, body["state"], entry.seq, entry.seq,
-            body.get("surface", body["drop"]["surface_folder"]), body["name"], body["original"]["sha256"], entry.at, entry.seq,
+            body.get("surface", body["drop"]["surface_folder"]), body["name"],
+            body["original"]["sha256"], entry.at, entry.seq,
         ),
     )  # fmt: skip
     if "drop_of" in body:
