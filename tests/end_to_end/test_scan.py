@@ -15,16 +15,9 @@ from pathlib import Path
 import pytest
 
 from platemark import durable
+from platemark.intake.drop_files import NotAPlainFile, let_go, open_drop, taken_path
 from platemark.intake.names import is_ignored
-from platemark.intake.scan import (
-    HotFolders,
-    Look,
-    NotAPlainFile,
-    Sighting,
-    let_go,
-    open_drop,
-    taken_path,
-)
+from platemark.intake.scan import HotFolders, Look, Sighting
 from platemark.model.errors import DiskFault
 
 QUIET_S = 2.0

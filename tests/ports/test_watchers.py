@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from platemark.intake import watch
-from platemark.intake.scan import HotFolders, open_drop
+from platemark.intake.drop_files import open_drop
+from platemark.intake.scan import HotFolders
 from platemark.intake.watch import (
     RETRY_S,
     NativeWatcher,

@@ -13,10 +13,11 @@ import structlog
 
 from platemark import durable
 from platemark.engine.workshop import Workshop, drop_path
-from platemark.intake import scan
+from platemark.intake import drop_files
+from platemark.intake.drop_files import open_drop
 from platemark.intake.layers import Gathered, gather
 from platemark.intake.order_sheet import said_in
-from platemark.intake.scan import Sighting, open_drop
+from platemark.intake.scan import Sighting
 from platemark.ledger.read import DropRow, JobRow, Reader
 from platemark.ledger.store import Transaction
 from platemark.model.job import Drop, shown_name
@@ -295,11 +296,11 @@ def _hand_over(workshop: Workshop, row: DropRow, drop: Drop) -> tuple[str, str] 
         found = os.lstat(drop_path(workshop, drop))
         if not is_the_drop(row, found):
             return "changed", ""
-        return "taken", scan.let_go(hot, drop.path_bytes, row.job).name
+        return "taken", drop_files.let_go(hot, drop.path_bytes, row.job).name
     except (FileNotFoundError, NotADirectoryError):
         # After a crash it may have been moved already; else somebody took it away.
         name = drop.path_bytes.rsplit(b"/", 1)[-1]
-        target = scan.taken_path(hot, drop.surface_folder, row.job, name)
+        target = drop_files.taken_path(hot, drop.surface_folder, row.job, name)
         if os.path.lexists(target):
             return "taken", target.name
         return ("vanished", "") if _is_there(hot / drop.surface_folder, row.device) else None
@@ -325,7 +326,7 @@ def _sidecar_follows(workshop: Workshop, row: DropRow, identity: list[int] | Non
         finally:
             os.close(descriptor)
         if identity is None or found == identity:
-            scan.let_go(hot, relative, row.job)
+            drop_files.let_go(hot, relative, row.job)
     except OSError as error:
         structlog.get_logger().info("sidecar-kept", job=row.job, why=error.strerror)
 

@@ -25,7 +25,6 @@ from platemark.engine.profiles import profile_now
 from platemark.engine.sets import Sets
 from platemark.engine.sheets import OrderSheets
 from platemark.engine.workshop import ROOM_HINT, Workshop
-from platemark.intake import scan
 from platemark.intake.scan import HotFolders, Look, Sighting
 from platemark.intake.waiting import waiting_text
 from platemark.ledger.read import JobRow
@@ -247,7 +246,7 @@ class Dispatch:
             )  # fmt: skip
         for row in going:
             self._ask_anew(row)
-        scan.let_go(self._workshop.folders.hot, sidecar.relative, going[0].job)
+        drop_files.let_go(self._workshop.folders.hot, sidecar.relative, going[0].job)
         return None
 
     def _was_dropped(self, path: bytes) -> bool:

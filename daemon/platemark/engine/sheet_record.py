@@ -11,8 +11,9 @@ from pathlib import Path
 import structlog
 
 from platemark.engine.workshop import Workshop
+from platemark.intake.drop_files import sheet_taken_path
 from platemark.intake.order_sheet import OrderSheet
-from platemark.intake.scan import Sighting, sheet_taken_path
+from platemark.intake.scan import Sighting
 from platemark.ledger.read import Reader
 from platemark.ledger.store import stamp
 from platemark.model.job import shown_name

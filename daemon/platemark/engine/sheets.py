@@ -22,7 +22,7 @@ from platemark.engine.late_rows import BUSY, Standing, match, missing
 from platemark.engine.sheet_notes import SheetNotes
 from platemark.engine.sheet_record import Claims, SheetRecord, Version
 from platemark.engine.workshop import Workshop
-from platemark.intake import scan
+from platemark.intake.drop_files import let_sheet_go, open_sheet
 from platemark.intake.order_sheet import (
     LARGEST,
     Files,
@@ -30,7 +30,7 @@ from platemark.intake.order_sheet import (
     Row,
     read_sheet,
 )
-from platemark.intake.scan import Look, Sighting, open_sheet
+from platemark.intake.scan import Look, Sighting
 from platemark.intake.sheet_answer import SheetAnswer, sheet_answer, waiting_words
 from platemark.model.errors import DiskFault
 from platemark.model.job import shown_name
@@ -392,7 +392,7 @@ class OrderSheets:
             found = os.lstat(self._at(each.path))
             if durable.identity(found) != each.sighting.identity:
                 return
-            taken = scan.let_sheet_go(self._workshop.folders.hot, each.path, version.seq)
+            taken = let_sheet_go(self._workshop.folders.hot, each.path, version.seq)
         except (FileNotFoundError, NotADirectoryError):
             return  # gone or moved just now: the next look tells
         except (DiskFault, OSError) as fault:

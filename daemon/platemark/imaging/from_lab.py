@@ -37,7 +37,8 @@ def brought_from_lab(image: pyvips.Image, romm: Profile) -> pyvips.Image:
     """
     tables, from_xyz = _space(romm)
     # CIE 15 (ISO/CIE 11664-4): f of X, Y and Z, each relative to white, from L*, a* and b*.
-    curved = real_lab(image).recomb([[1 / 116, 1 / 500, 0], [1 / 116, 0, 0], [1 / 116, 0, -1 / 200]])
+    to_curved = [[1 / 116, 1 / 500, 0], [1 / 116, 0, 0], [1 / 116, 0, -1 / 200]]
+    curved = real_lab(image).recomb(to_curved)
     curved = curved + 16 / 116
     relative = (curved > 6 / 29).ifthenelse(
         curved * curved * curved, (curved - 16 / 116) * (108 / 841)

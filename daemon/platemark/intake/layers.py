@@ -12,6 +12,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from platemark import durable
+from platemark.intake.drop_files import NotAPlainFile, open_drop
 from platemark.intake.names import (
     almost_size_in,
     almost_size_of,
@@ -19,7 +20,7 @@ from platemark.intake.names import (
     words_in,
     words_of,
 )
-from platemark.intake.scan import REQUEST, SIDECAR, NotAPlainFile, open_drop
+from platemark.intake.scan import REQUEST, SIDECAR
 from platemark.model.job import shown_name
 from platemark.model.request import Layer, Trouble
 

@@ -12,17 +12,25 @@ import os
 import stat
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator
-from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from platemark import durable
-from platemark.intake.names import is_ignored, is_litter, split_extension
-from platemark.model.errors import DiskFault
-from platemark.model.job import job_number, shown_name
-
-TAKEN = "taken"
-"""The folder in each surface's hot folder that drops are let go into; never scanned."""
+from platemark.intake.drop_files import OPEN_FOLDER, TAKEN, opened
+from platemark.intake.names import is_ignored, is_litter
+from platemark.intake.oddities import (
+    DEEPEST,
+    Oddity,
+    document,
+    no_plain_file,
+    not_ours_to_move,
+    other_disk,
+    too_deep,
+    unreadable,
+    unreadable_file,
+    unreadable_sheet,
+)
+from platemark.model.job import shown_name
 
 REQUEST = b"request.toml"
 """The file that says what every picture of its folder gets."""
@@ -39,19 +47,11 @@ SHEET_ANSWER = b".ANSWER.txt"
 DOCUMENTS = (b".xlsx", b".xls", b".xlsm", b".ods", b".fods", b".numbers", b".tsv")
 """End the names of tables that are no order sheets until they are saved as CSV."""
 
-DEEPEST = 20
-"""Folders within folders that are looked into."""
-
-LONGEST_NAME = 255
-"""Bytes of a file name (Linux and most of its file systems)."""
-
 Known = Collection[tuple[int, int, int, int]]
 
 _TAKEN = os.fsencode(TAKEN)
 _WAITING = b"WAITING.txt"
-_NAMES_TRIED = 1000
 _ALL_READ = stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH
-_OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 _LOST = frozenset(
     {
         errno.ESTALE,
@@ -64,10 +64,6 @@ _LOST = frozenset(
     }
 )
 """What the system says when the other end of a share, or a disk, is gone."""
-
-
-class NotAPlainFile(OSError):
-    """A link, a pipe, a device, or a file with a second name: it cannot be taken safely."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,15 +80,6 @@ class Sighting:
     device: int
     surface: str
     """The first folder of the path; empty for what lies in the root itself."""
-
-
-@dataclass(frozen=True, slots=True)
-class Oddity:
-    """Something in the hot folders that will not become a job as it is."""
-
-    relative: bytes
-    sentence: str
-    next: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,7 +223,7 @@ class HotFolders:
 
     def _read(self) -> dict[bytes, _Unit] | None:
         """Every unit by its path; None where these are not the folders that we know."""
-        with _opened(os.open(self._root, os.O_RDONLY | os.O_DIRECTORY)) as root:
+        with opened(os.open(self._root, os.O_RDONLY | os.O_DIRECTORY)) as root:
             device = os.fstat(root).st_dev
             replaced = self._device not in (None, device)
             self._device = device
@@ -292,18 +279,18 @@ class HotFolders:
     def _read_tree(self, parent: int, name: bytes, path: bytes, unit: _Unit, device: int) -> None:
         def read(folder: int) -> None:
             if os.fstat(folder).st_dev != device:
-                unit.oddities.append(_other_disk(path))
+                unit.oddities.append(other_disk(path))
                 return
             before = len(unit.files)
             subfolders = self._list(folder, path + b"/", unit)
             if len(unit.files) > before and not _may(b".", os.W_OK | os.X_OK, folder):
                 del unit.files[before:]
-                unit.oddities.append(_not_ours_to_move(path))
+                unit.oddities.append(not_ours_to_move(path))
             for subfolder in sorted(subfolders):
                 self._read_tree(folder, subfolder, path + b"/" + subfolder, unit, device)
 
         if path.count(b"/") > DEEPEST:
-            unit.oddities.append(_too_deep(path))
+            unit.oddities.append(too_deep(path))
         else:
             _inside(parent, name, path, unit, read)
 
@@ -330,7 +317,7 @@ class HotFolders:
                     # A folder's times change whenever something in it does; that is seen there.
                     unit.entries[path] = (status.st_dev, status.st_ino)
                     if name.lower().endswith(DOCUMENTS) and name not in self._surfaces:
-                        unit.oddities.append(_document(path))
+                        unit.oddities.append(document(path))
                     elif not ignored:
                         folders.add(name)
                     continue
@@ -338,11 +325,11 @@ class HotFolders:
                 if ignored:
                     continue
                 if kind == stat.S_IFREG and name.lower().endswith(DOCUMENTS):
-                    unit.oddities.append(_document(path))
+                    unit.oddities.append(document(path))
                 elif kind == stat.S_IFREG and status.st_nlink == 1:
                     unit.files.append((path, status))
                 else:
-                    unit.oddities.append(_no_plain_file(path, kind))
+                    unit.oddities.append(no_plain_file(path, kind))
         return folders
 
     # -- telling -----------------------------------------------------------------------------
@@ -396,7 +383,7 @@ class HotFolders:
                     if sighting.relative not in unit.doubtful or self._may_read(sighting):
                         settled.append(sighting)
                     else:
-                        oddities.append(_unreadable_file(sighting.relative))
+                        oddities.append(unreadable_file(sighting.relative))
                 lone += unit.lone
             else:
                 waiting += len(unit.pictures) + len(unit.lone) + len(unit.sheets)
@@ -407,7 +394,7 @@ class HotFolders:
                     sheets.append(sheet)
                 else:
                     shut_sheets.append(sheet.relative)
-                    oddities.append(_unreadable_sheet(sheet.relative))
+                    oddities.append(unreadable_sheet(sheet.relative))
             if waiting:
                 moving += waiting
                 waits.append(max(0.0, unit.since + self._quiet_s - began))
@@ -460,171 +447,6 @@ class HotFolders:
         return ", ".join(sorted(os.fsdecode(surface) for surface in self._surfaces))
 
 
-def open_drop(root: Path, relative: bytes) -> int:
-    """Open a file under the hot root for reading, following no link on the way below the root.
-
-    Args:
-        root: The hot folders' root.
-        relative: The file's path under it.
-
-    Returns:
-        A descriptor, which the caller closes.
-
-    Raises:
-        FileNotFoundError: it is gone, or a folder on the way is.
-        NotADirectoryError: something on the way is a link or a file.
-        NotAPlainFile: it is a link, a pipe, a device or a socket, or has more than one name.
-        ValueError: the path leaves the root.
-        OSError: it may not be read, or the disk refuses.
-    """
-    return _open_below(root, _parts(relative))
-
-
-def open_sheet(root: Path, relative: bytes) -> int:
-    """Open an order sheet as `open_drop` opens a drop; it may lie in the hot root itself."""
-    return _open_below(root, _parts(relative, least=1))
-
-
-def _open_below(root: Path, parts: list[bytes]) -> int:
-    *folders, name = parts
-    relative = b"/".join(parts)
-    at = os.open(root, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        for folder in folders:
-            below = os.open(folder, _OPEN_FOLDER, dir_fd=at)
-            os.close(at)
-            at = below
-        # Opening a device can already do something, so it is looked at before.
-        _plain(os.stat(name, dir_fd=at, follow_symlinks=False), relative)
-        descriptor = os.open(name, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK, dir_fd=at)
-    finally:
-        os.close(at)
-    try:
-        _plain(os.fstat(descriptor), relative)
-    except NotAPlainFile:
-        os.close(descriptor)
-        raise
-    return descriptor
-
-
-def taken_path(root: Path, surface: str, job: int, name: bytes) -> Path:
-    """Where a drop is let go to: `taken/000123-<name>` in its surface's hot folder.
-
-    A name that would be too long loses the end of its stem, never its extension.
-    """
-    return root / surface / TAKEN / os.fsdecode(_fitting(f"{job_number(job)}-".encode(), name, b""))
-
-
-def let_go(root: Path, relative: bytes, job: int) -> Path:
-    """Move a drop, or its sidecar, to `taken/` on its own volume.
-
-    Args:
-        root: The hot folders' root.
-        relative: The file's path under it.
-        job: The job that was made of it.
-
-    Returns:
-        Where it is now: `taken_path`, or the same with `-2` and so on where that name was taken.
-
-    Raises:
-        FileNotFoundError: it is gone already.
-        DiskFault: `taken` is no folder, or the disk refuses.
-        ValueError: the path leaves the root.
-    """
-    parts = _parts(relative)
-    target = _move_to_taken(root, parts, parts[:1], f"{job_number(job)}-".encode())
-    if target is None:
-        raise DiskFault(
-            f"{TAKEN} in {os.fsdecode(parts[0])} holds too many files of job {job_number(job)}.",
-            "Move some of them elsewhere.",
-        )
-    return target
-
-
-def sheet_taken_path(root: Path, relative: bytes, number: int) -> Path:
-    """Where an order sheet is let go to: `taken/sheet-000123-<name>`.
-
-    `taken` is that of the sheet's surface; for a sheet in the hot root itself, the root's.
-
-    Args:
-        root: The hot folders' root.
-        relative: The sheet's path under it.
-        number: Of the entry that says that it was read.
-    """
-    *folders, name = _parts(relative, least=1)
-    at = root / os.fsdecode(folders[0]) if folders else root
-    return at / TAKEN / os.fsdecode(_fitting(_sheet_front(number), name, b""))
-
-
-def let_sheet_go(root: Path, relative: bytes, number: int) -> Path:
-    """Move an order sheet to `taken/` on its own volume, as `let_go` moves a drop.
-
-    Returns:
-        Where it is now: `sheet_taken_path`, or the same with `-2` and so on.
-
-    Raises:
-        FileNotFoundError: it is gone already.
-        DiskFault: `taken` is no folder, or the disk refuses.
-        ValueError: the path leaves the root.
-    """
-    parts = _parts(relative, least=1)
-    target = _move_to_taken(root, parts, parts[:-1][:1], _sheet_front(number))
-    if target is None:
-        raise DiskFault(f"{TAKEN} holds too many order sheets.", "Move some of them elsewhere.")
-    return target
-
-
-def _sheet_front(number: int) -> bytes:
-    return b"sheet-%06d-" % number
-
-
-def _move_to_taken(
-    root: Path, parts: list[bytes], beside: list[bytes], front: bytes
-) -> Path | None:
-    """Move a file to the `taken` in the root or in its first folder; None where no name is free."""
-    *folders, name = parts
-    with ExitStack() as stack:
-        opened = [stack.enter_context(_opened(os.open(root, os.O_RDONLY | os.O_DIRECTORY)))]
-        for folder in folders:
-            below = os.open(folder, _OPEN_FOLDER, dir_fd=opened[-1])
-            opened.append(stack.enter_context(_opened(below)))
-        os.stat(name, dir_fd=opened[-1], follow_symlinks=False)
-        at = root.joinpath(*map(os.fsdecode, beside))
-        taken = stack.enter_context(_opened(_taken_folder(at, opened[len(beside)])))
-        source = root / os.fsdecode(b"/".join(parts))
-        for number in range(1, _NAMES_TRIED):
-            again = b"" if number == 1 else b"-%d" % number
-            target = at / TAKEN / os.fsdecode(_fitting(front, name, again))
-            try:
-                durable.publish_at(opened[-1], source, taken, target)
-            except durable.AlreadyThere:
-                continue
-            return target
-    return None
-
-
-def _taken_folder(beside: Path, beside_folder: int) -> int:
-    """Open the `taken` in a folder, which is made if it is missing; never a link."""
-    folder = beside / TAKEN
-    try:
-        if not os.path.lexists(folder):
-            durable.make_folder(folder)
-        return os.open(TAKEN, _OPEN_FOLDER, dir_fd=beside_folder)
-    except NotADirectoryError as error:
-        raise DiskFault(
-            f"{folder} is not a folder, so nothing can be moved there.",
-            "Remove or rename it; Platemark makes the folder itself.",
-        ) from error
-
-
-@contextmanager
-def _opened(descriptor: int) -> Iterator[int]:
-    try:
-        yield descriptor
-    finally:
-        os.close(descriptor)
-
-
 def _inside(
     parent: int, name: bytes, path: bytes, unit: _Unit, read: Callable[[int], None]
 ) -> None:
@@ -635,7 +457,7 @@ def _inside(
     """
     before = len(unit.files)
     try:
-        with _opened(os.open(name, _OPEN_FOLDER, dir_fd=parent)) as folder:
+        with opened(os.open(name, OPEN_FOLDER, dir_fd=parent)) as folder:
             read(folder)
     except (FileNotFoundError, NotADirectoryError):
         # It went away or became something else meanwhile; the next look tells.
@@ -645,7 +467,7 @@ def _inside(
             raise
         # Half of a folder is not enough: a sidecar may be in the other half.
         del unit.files[before:]
-        unit.oddities.append(_unreadable(path))
+        unit.oddities.append(unreadable(path))
 
 
 def _may(path: bytes, what: int, folder: int | None = None) -> bool:
@@ -708,104 +530,3 @@ def _sighting(path: bytes, status: os.stat_result) -> Sighting:
         device=status.st_dev,
         surface=os.fsdecode(path.split(b"/", 1)[0]) if b"/" in path else "",
     )
-
-
-def _document(path: bytes) -> Oddity:
-    stem, _, _ = shown_name(path.rsplit(b"/", 1)[-1]).rpartition(".")
-    return Oddity(
-        path,
-        "A table of this kind cannot be read as an order sheet, and it is no picture.",
-        f"Open it, save it as CSV (UTF-8) under the name {stem}.csv here, and remove this one.",
-    )
-
-
-def _no_plain_file(path: bytes, kind: int) -> Oddity:
-    if kind == stat.S_IFREG:
-        return Oddity(
-            path,
-            "The same file has a second name somewhere, so it could change after it was taken.",
-            "Put a copy of it here instead, under another name, and remove this one.",
-        )
-    if kind == stat.S_IFLNK:
-        return Oddity(
-            path,
-            "It is only a link to something elsewhere; links are not followed.",
-            "Remove the link and copy the picture or folder itself here.",
-        )
-    return Oddity(path, "It is no file that could hold a picture.", "Remove it.")
-
-
-def _unreadable(path: bytes) -> Oddity:
-    return Oddity(
-        path,
-        "Platemark may not look into this folder, or the disk refuses.",
-        "Give it the right to read and change the folder, or check the disk.",
-    )
-
-
-def _unreadable_file(path: bytes) -> Oddity:
-    return Oddity(
-        path, "Platemark may not read this file.", "Give it the right to, or copy the file again."
-    )
-
-
-def _unreadable_sheet(path: bytes) -> Oddity:
-    return Oddity(
-        path,
-        "Platemark may not read this order sheet, so no picture that it may name is taken.",
-        "Give it the right to, copy the sheet again, or remove it.",
-    )
-
-
-def _not_ours_to_move(path: bytes) -> Oddity:
-    return Oddity(
-        path,
-        "Platemark may not move files out of this folder, so nothing in it is taken.",
-        "Give it the right to change the folder.",
-    )
-
-
-def _other_disk(path: bytes) -> Oddity:
-    return Oddity(
-        path,
-        "This folder is on another disk than the hot folder around it, so it is not looked into.",
-        "Put the pictures into a folder of the hot folder itself.",
-    )
-
-
-def _too_deep(path: bytes) -> Oddity:
-    return Oddity(
-        path,
-        f"There are more than {DEEPEST} folders in each other; this one is not looked into.",
-        "Move the pictures further up.",
-    )
-
-
-def _parts(relative: bytes, least: int = 2) -> list[bytes]:
-    parts = relative.split(b"/")
-    if len(parts) < least or any(part in (b"", b".", b"..") or b"\0" in part for part in parts):
-        raise ValueError(f"{relative!r} is no path of a drop")
-    return parts
-
-
-def _plain(status: os.stat_result, relative: bytes) -> None:
-    if not stat.S_ISREG(status.st_mode):
-        raise NotAPlainFile(errno.EINVAL, "it is not an ordinary file", os.fsdecode(relative))
-    if status.st_nlink != 1:
-        raise NotAPlainFile(errno.EMLINK, "it has more than one name", os.fsdecode(relative))
-
-
-def _fitting(front: bytes, name: bytes, back: bytes) -> bytes:
-    """`front`, the name's stem, `back` and its extension, in as many bytes as a name may have."""
-    stem, extension = split_extension(name)
-    room = LONGEST_NAME - len(front) - len(back) - len(extension)
-    if len(stem) > room:
-        cut = stem[:room]
-        try:
-            stem.decode("utf-8")
-        except UnicodeDecodeError:
-            stem = cut
-        else:
-            # Half a sign at the end would make a readable name an unreadable one.
-            stem = cut.decode("utf-8", "ignore").encode("utf-8")
-    return front + stem + back + extension

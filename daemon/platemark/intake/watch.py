@@ -30,9 +30,9 @@ from watchdog.events import (
 from watchdog.observers import Observer
 from watchdog.observers.api import BaseObserver
 
+from platemark.intake.drop_files import TAKEN
 from platemark.intake.mounts import is_network
 from platemark.intake.names import is_ignored
-from platemark.intake.scan import TAKEN
 
 Kind = Literal["native", "polling"]
 Wake = Callable[[], None]

@@ -127,7 +127,7 @@ class PreviewTask:
     choices: tuple[Choice, ...]
     drawing: str
     is_icc_lab: bool = False
-    """The original is a TIFF in ICCLab, which the pixel library does not tell from other colours."""
+    """It is a TIFF in ICCLab, which the pixel library does not tell from other colours."""
 
 
 @dataclass(frozen=True, slots=True)
