@@ -25,6 +25,7 @@ from platemark.engine.profiles import profile_now
 from platemark.engine.sets import Sets
 from platemark.engine.sheets import OrderSheets
 from platemark.engine.workshop import ROOM_HINT, Workshop
+from platemark.intake import drop_files
 from platemark.intake.scan import HotFolders, Look, Sighting
 from platemark.intake.waiting import waiting_text
 from platemark.ledger.read import JobRow
