@@ -14,7 +14,7 @@ ACCEPT: Final = "never"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop other colour models, and the one form of Lab that no decoder here reads."""
+    """Stop other colour models, and the forms of Lab and YCbCr that no decoder here reads."""
     facts = known.facts
     if facts.damage or facts.format == "other":
         return
@@ -31,4 +31,11 @@ def find(known: Known) -> Iterable[Finding]:
             ACCEPT,
             f"{known.name} is in Lab at 8 bit, in a form that is not read here.",
             "Save it with 16 bit, or convert it to RGB in your editor, and drop it again.",
+        )
+    elif facts.mode == "ycbcr" and facts.compression != "jpeg":
+        yield stop(
+            CODE,
+            ACCEPT,
+            f"{known.name} is a TIFF in YCbCr, in a form that is not read here.",
+            "Save it as RGB in your editor and drop it again.",
         )

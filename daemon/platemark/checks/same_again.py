@@ -8,7 +8,7 @@ from typing import Final
 from platemark.model.asking import caution, stop
 from platemark.model.finding import Finding
 from platemark.model.job import job_number
-from platemark.model.known import Known
+from platemark.model.known import Known, Other
 
 CODE: Final = "same-again"
 ACCEPT: Final = "assistant"
@@ -21,30 +21,38 @@ def find(known: Known) -> Iterable[Finding]:
     """
     if known.layout is None:
         return
-    order = known.resolved.request.order
-    overtaken = [other for other in known.later if other.state not in ("claimed", "held")]
-    for other in (*known.earlier, *overtaken):
-        if not (other.same_bytes and other.same_request) or other.state == "withdrawn":
-            continue
-        if other.state == "held":
-            yield caution(
-                CODE, f"The same print also waits for an answer, as job {job_number(other.job)}."
-            )
-            return
-        where = f"sent in parcel {other.parcel}" if other.parcel else "on its way"
-        if other.order == order:
-            yield stop(
-                CODE,
-                ACCEPT,
-                f"{known.name} is the same file with the same request as job "
-                f"{job_number(other.job)}, already {where}.",
-                "Withdraw it if it was dropped twice; accept to print it once more.",
-                figures={"job": job_number(other.job)},
-            )
-        else:
-            yield caution(
-                CODE,
-                f"The same print is already {where} as job {job_number(other.job)}, in another "
-                "order.",
-            )
-        return
+    same = [
+        other
+        for other in (*known.earlier, *known.later)
+        if other.same_bytes and other.same_request and other.state != "withdrawn"
+    ]
+    # A later one that has not gone further is asked about when its own turn comes.
+    ahead = {other.job for other in known.earlier}
+    going = [other for other in same if other.state not in ("claimed", "held")]
+    going += [other for other in same if other.state == "claimed" and other.job in ahead]
+    held = [other for other in same if other.state == "held" and other.job in ahead]
+    in_this = [other for other in going if other.order == known.resolved.request.order]
+    if in_this:
+        other = in_this[0]
+        yield stop(
+            CODE,
+            ACCEPT,
+            f"{known.name} is the same file with the same request as job "
+            f"{job_number(other.job)}, already {_where(other)}.",
+            "Withdraw it if it was dropped twice; accept to print it once more.",
+            figures={"job": job_number(other.job)},
+        )
+    elif held:
+        yield caution(
+            CODE, f"The same print also waits for an answer, as job {job_number(held[0].job)}."
+        )
+    elif going:
+        yield caution(
+            CODE,
+            f"The same print is already {_where(going[0])} as job {job_number(going[0].job)}, in "
+            "another order.",
+        )
+
+
+def _where(other: Other) -> str:
+    return f"sent in parcel {other.parcel}" if other.parcel else "on its way"

@@ -13,15 +13,13 @@ from typing import Any
 import structlog
 
 from platemark import durable
-from platemark.checks import profile_standing
-from platemark.engine import decide, examine, render
+from platemark.engine import examine, render
 from platemark.engine.claim import claim, gather_anew, jobs_of_drop, let_go, said
 from platemark.engine.deliver import Couriers, deliver_closed
 from platemark.engine.growing import Growing
-from platemark.engine.hold import clear_held, folder_of, show_held, stops_of
+from platemark.engine.holding import Holding
 from platemark.engine.lifecycle import TRANSITIONS, move
 from platemark.engine.pack import close_due
-from platemark.engine.profiles import profile_now
 from platemark.engine.sets import Sets
 from platemark.engine.sheets import OrderSheets
 from platemark.engine.workshop import ROOM_HINT, Workshop
@@ -68,15 +66,14 @@ class Dispatch:
     def __init__(self, workshop: Workshop, hot: HotFolders, quiet_s: float) -> None:
         self._workshop = workshop
         self._hot = hot
-        self._quiet_s = quiet_s
         self._couriers = Couriers()
         self._sets = Sets(workshop)
         self._order_sheets = OrderSheets(workshop)
         # The threads live as long as the service: a child dies with the thread that started it.
         self._threads = ThreadPoolExecutor(workshop.parallel, thread_name_prefix="picture")
+        self._holding = Holding(workshop, quiet_s, self._threads)
         self._running: dict[int, _Running] = {}
         self._growing = Growing(workshop, quiet_s)
-        self._sheets: dict[int, str] = {}
         self._trouble: PlatemarkError | None = None
         self._paused_until = 0.0
         self._waiting_shown: tuple[WaitingLine, ...] | None = None
@@ -95,17 +92,17 @@ class Dispatch:
             wake: Called from another thread when a picture's step has come to its end.
         """
         before = self._workshop.ledger.read.head().seq
-        self._part("answers", self._take_answers)
+        self._part("answers", self._holding.take_answers)
         look = self._hot.look(self._known_drops())
         self._part("order sheets", partial(self._order_sheets.tend, look, self._running.keys()))
         self._part("drops", partial(self._take_drops, look))
-        self._part("profiles", self._look_again)
+        self._part("profiles", self._holding.look_again)
         self._collect()
         self._part("growing", self._growing.watch)
         self._part("sets", partial(self._sets.tend, arriving=look.moving > 0))
         self._begin(wake)
         self._part("hot folders", partial(self._let_go, look))
-        self._part("held folders", self._show_held)
+        self._part("held folders", partial(self._holding.show, wake))
         self._part("parcels", partial(close_due, self._workshop, waiting=self._sets.waiting))
         self._part("deliveries", partial(deliver_closed, self._workshop, self._couriers))
         self._part("WAITING.txt", partial(self._show_waiting, look))
@@ -113,7 +110,10 @@ class Dispatch:
         startable = 0 if self._paused() else len(waiting)
         return Turn(
             moving=look.moving,
-            working=len(self._running) + startable + self._growing.with_holes,
+            working=len(self._running)
+            + startable
+            + self._growing.with_holes
+            + self._holding.drawing,
             growing=len(self._growing.cut_off),
             moved=self._workshop.ledger.read.head().seq != before,
         )
@@ -151,22 +151,6 @@ class Dispatch:
         self._threads.shutdown(wait=True, cancel_futures=True)
 
     # -- taking in ---------------------------------------------------------------------------
-
-    def _take_answers(self) -> None:
-        decide.apply_waiting(self._workshop)
-        for row in self._workshop.ledger.read.jobs(state="held"):
-            answer = decide.read_sheet(self._workshop, row, self._quiet_s)
-            if answer == "":
-                self._sheets.pop(row.job, None)
-            elif isinstance(answer, str):
-                self._sheets[row.job] = answer
-                decide.say_on_sheet(self._workshop, row, answer)
-            elif answer is not None:
-                outcome = decide.apply(self._workshop, answer)
-                self._sheets.pop(row.job, None)
-                if not outcome.applied:
-                    self._sheets[row.job] = outcome.sentence
-                    decide.say_on_sheet(self._workshop, row, outcome.sentence)
 
     def _known_drops(self) -> set[tuple[int, int, int, int]]:
         here = self._workshop.ledger.read.drops(here=True)
@@ -262,22 +246,6 @@ class Dispatch:
                 row = workshop.ledger.read.job(row.job) or row
             move(transaction, row, "asked-anew", "claimed", said(transaction, gathered))
         structlog.get_logger().info("asked-anew", job=row.job)
-
-    def _look_again(self) -> None:
-        """Take up jobs that waited for a profile alone, once another file is in its place."""
-        for row in self._workshop.ledger.read.jobs(state="held"):
-            stops = [f for f in stops_of(self._workshop, row) if f.severity == "stop"]
-            if {f.code for f in stops} != {profile_standing.CODE} or row.lab is None:
-                continue
-            lab = self._workshop.settings.lab(row.lab)
-            product = lab.product_for(row.surface) if lab is not None else None
-            # A job that an earlier version held does not say, so it is looked at.
-            then = dict(stops[0].figures).get("profile", "")
-            if product is None or (profile_now(self._workshop, product) or "missing") == then:
-                continue
-            with self._workshop.ledger.transaction() as transaction:
-                body = {"why": "the lab's profile was put in its place"}
-                move(transaction, row, "looked-again", "claimed", body)
 
     # -- moving on ---------------------------------------------------------------------------
 
@@ -393,24 +361,10 @@ class Dispatch:
             if row is not None and row.state != "claimed":
                 let_go(self._workshop, drop)
 
-    def _show_held(self) -> None:
-        held = self._workshop.ledger.read.jobs(state="held")
-        for row in held:
-            show_held(self._workshop, row)
-        wanted = {folder_of(self._workshop, row) for row in held}
-        for surface in self._workshop.folders.held.iterdir():
-            for folder in surface.iterdir() if surface.is_dir() else ():
-                number = folder.name.rpartition("--")[2]
-                if folder in wanted or not _JOB_NUMBER.fullmatch(number):
-                    continue
-                answered = self._workshop.ledger.read.job(int(number))
-                if answered is not None and answered.state != "held":
-                    clear_held(self._workshop, answered)
-
     def _show_waiting(self, look: Look) -> None:
         if look.offline:
             return
-        lines = (*self._held_lines(), *self._late, *self._other_lines(look))
+        lines = (*self._holding.lines(), *self._late, *self._other_lines(look))
         hot = self._workshop.folders.hot
         if lines == self._waiting_shown and (hot / "WAITING.txt").exists():
             return
@@ -422,25 +376,6 @@ class Dispatch:
             # It is only a word to people, and hot/ may be on a share: no reason to stop.
             structlog.get_logger().warning("waiting-not-written", why=fault.sentence)
         self._waiting_shown = lines
-
-    def _held_lines(self) -> list[WaitingLine]:
-        lines = []
-        for row in self._workshop.ledger.read.jobs(state="held"):
-            stops = [f for f in stops_of(self._workshop, row) if f.severity == "stop"]
-            sentence = " ".join(f.message for f in stops) or "It waits for an answer."
-            sheet = self._sheets.get(row.job)
-            then = stops[0].next if len(stops) == 1 else "See WHY.html in its folder."
-            folder = folder_of(self._workshop, row).relative_to(self._workshop.folders.root)
-            lines.append(
-                WaitingLine(
-                    row.job,
-                    row.original_name,
-                    str(folder),
-                    sentence,
-                    f"Your answer sheet could not be used: {sheet}" if sheet else then,
-                )
-            )
-        return lines
 
     def _other_lines(self, look: Look) -> list[WaitingLine]:
         lines = [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+from collections.abc import Callable
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
@@ -25,17 +26,26 @@ from platemark.model.picture import Facts
 from platemark.model.plain import from_plain
 from platemark.model.terms import Box
 from platemark.model.units import BadSize, orientation_of, parse_full_size, shown
-from platemark.model.work import Choice, PreviewReport, PreviewTask
+from platemark.model.work import ChildLimits, Choice, PreviewReport, PreviewTask
 
 
-def show_held(workshop: Workshop, row: JobRow) -> None:
-    """Make the folder of a held job, whole or not at all; does nothing where it is there."""
+def is_shown(workshop: Workshop, row: JobRow) -> bool:
+    """Whether everything of ours is in the folder of a held job."""
     folder = folder_of(workshop, row)
-    if all((folder / ours).exists() for ours in OURS):
-        return
+    return all((folder / ours).exists() for ours in OURS)
+
+
+def show_held(workshop: Workshop, row: JobRow, drawing: bytes | None) -> None:
+    """Make the folder of a held job, whole or not at all.
+
+    Args:
+        workshop: The open studio.
+        row: A held job.
+        drawing: What `drawing_of` gave; None where the picture cannot be drawn.
+    """
+    folder = folder_of(workshop, row)
     notice = notice_of(workshop, row)
     staging = workshop.folders.scratch("held") / f"{row.job}-{secrets.token_hex(4)}"
-    drawing = _drawing(workshop, row, notice)
     write_held_folder(staging, notice, original_path(workshop, row), _name(workshop, row), drawing)
     for path in (staging, *staging.iterdir()):
         for_the_group(workshop, path)
@@ -166,8 +176,12 @@ def describe(facts: Facts) -> tuple[tuple[str, str], ...]:
     return tuple(rows)
 
 
-def _drawing(workshop: Workshop, row: JobRow, notice: HeldNotice) -> bytes | None:
-    """A small picture of the original with the choices on it; None where it cannot be drawn."""
+def drawing_of(workshop: Workshop, row: JobRow) -> Callable[[], bytes | None] | None:
+    """Prepare the small picture of a held original with the choices on it.
+
+    What is returned draws it, beside the service's own thread, and gives a JPEG, or None where that
+    failed; None at once where there is nothing to draw.
+    """
     facts = facts_of(workshop, row)
     if facts is None or facts.format == "other" or facts.damage or facts.over_limit:
         return None
@@ -177,13 +191,18 @@ def _drawing(workshop: Workshop, row: JobRow, notice: HeldNotice) -> bytes | Non
         original=str(original_path(workshop, row)),
         orientation=facts.orientation,
         source_profile="",
-        choices=tuple(choice for choice, _ in _choices(facts, notice.findings)),
+        choices=tuple(choice for choice, _ in _choices(facts, stops_of(workshop, row))),
         drawing=str(target),
         is_icc_lab=facts.lab_encoding == "icc",
     )
-    outcome = workshop.children.run(task, workshop.child_limits(output_mb=64))
-    if not isinstance(outcome, PreviewReport):
+    limits = workshop.child_limits(output_mb=64)
+    return lambda: _drawn(workshop, task, limits)
+
+
+def _drawn(workshop: Workshop, task: PreviewTask, limits: ChildLimits) -> bytes | None:
+    if not isinstance(workshop.children.run(task, limits), PreviewReport):
         return None
+    target = Path(task.drawing)
     data = target.read_bytes()
     durable.remove_file(target)
     return data

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from unicodedata import normalize
 
 from platemark.checks import all_checks, set_count, set_differs, set_waits
 from platemark.engine.claim import asked_body, layers_of
@@ -22,6 +23,9 @@ from platemark.model.plain import digest, from_plain
 from platemark.model.request import Request, Resolved, Trouble, resolve, with_answers
 from platemark.model.studio import Settings
 from platemark.model.surface import Surface
+
+MEASURES = ("size", "sheet", "border")
+"""Keys that say how large a print is."""
 
 SET_CODES = frozenset((set_count.CODE, set_differs.CODE, set_waits.CODE))
 """Stops that are for a set's sake, not for the picture's own."""
@@ -79,7 +83,10 @@ def know(
 ) -> Known:
     """Put one value together for the checks."""
     lab, product = choose(settings, surface, resolved.request)
-    layout, misfit = layout_of(facts, resolved.request, surface, product)
+    layout, misfit = None, ""
+    # At a size that nobody agreed on, nothing can be said of pixels or proportion.
+    if not any(t.kind == "disagree" and t.key in MEASURES for t in resolved.troubles):
+        layout, misfit = layout_of(facts, resolved.request, surface, product)
     return Known(
         name=name,
         folder_surface=surface.id,
@@ -220,7 +227,10 @@ def layout_of(
 
 def _others(reader: Reader, row: JobRow, key: str) -> Iterable[Other]:
     rows = {r.job: r for r in reader.jobs(original=row.original_sha256)}
-    rows.update({r.job: r for r in reader.jobs(name=row.original_name)})
+    # One system writes an accent as a sign of its own, another as part of its letter.
+    names = {row.original_name, *(normalize(form, row.original_name) for form in ("NFC", "NFD"))}
+    for name in names:
+        rows.update({r.job: r for r in reader.jobs(name=name)})
     for job in sorted(rows, reverse=True):
         other = rows[job]
         if job == row.job:
@@ -231,6 +241,6 @@ def _others(reader: Reader, row: JobRow, key: str) -> Iterable[Other]:
             parcel=other.parcel,
             order=other.order,
             same_bytes=other.original_sha256 == row.original_sha256,
-            same_name=other.original_name == row.original_name,
+            same_name=other.original_name in names,
             same_request=other.request_key == key,
         )

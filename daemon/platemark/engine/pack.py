@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import structlog
 
 from platemark import durable
-from platemark.engine.closing import Group, due_groups
+from platemark.engine.closing import due_groups
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import unchanged
 from platemark.engine.render import drawing_path
@@ -48,12 +48,12 @@ def close_due(
     rendered = workshop.ledger.read.jobs(state="rendered")
     for lab in workshop.settings.labs:
         ours = [row for row in rendered if row.lab == lab.id and row.job not in waiting]
-        good = [row for row in ours if _still_good(workshop, lab, row)]
-        rows = whole_sets(good, (row for row in ours if row not in good))
-        groups = due_groups(lab.closing, rows, workshop.clock.now(), zone, everything=everything)
+        groups = due_groups(lab.closing, ours, workshop.clock.now(), zone, everything=everything)
         for group in groups:
-            _close(workshop, lab, group)
-            closed += 1
+            good = [row for row in group.jobs if _still_good(workshop, lab, row)]
+            if whole := whole_sets(good, (row for row in group.jobs if row not in good)):
+                _close(workshop, lab, tuple(whole))
+                closed += 1
     return closed
 
 
@@ -108,9 +108,9 @@ def _still_good(workshop: Workshop, lab: Lab, row: JobRow) -> bool:
     return False
 
 
-def _close(workshop: Workshop, lab: Lab, group: Group) -> None:
+def _close(workshop: Workshop, lab: Lab, rows: tuple[JobRow, ...]) -> None:
     number = 1 + workshop.ledger.read.newest_parcel_number(lab.id)
-    _seal_and_publish(workshop, lab, number, group.jobs)
+    _seal_and_publish(workshop, lab, number, rows)
 
 
 def _rebuild(workshop: Workshop, parcel: ParcelRow) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import tomllib
@@ -156,6 +157,9 @@ def _read(root: Path, relative: bytes, source: str) -> _File | None:
         found.troubles.append(_trouble(f"{source} is a link or no ordinary file. Copy it here."))
         return found
     except OSError as error:
+        # Beside a picture of the longest name there is no room for a sidecar's longer one.
+        if error.errno == errno.ENAMETOOLONG:
+            return None
         found.troubles.append(_trouble(f"{source} cannot be read: {error.strerror}."))
         return found
     try:
