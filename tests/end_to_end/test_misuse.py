@@ -118,7 +118,7 @@ def test_a_changed_original_is_never_printed(opened: OpenStudio) -> None:
     path.write_bytes(data)
     turns_until(opened, "held")
     (held,) = opened.workshop.ledger.read.jobs()
-    (finding,) = opened.workshop.ledger.read.body(held.held_seq)["findings"]
+    finding = opened.workshop.ledger.read.body(held.held_seq)["findings"][0]
     assert "no longer what was taken in" in finding["message"]
 
 
@@ -219,7 +219,7 @@ def test_a_pipe_as_a_profile_does_not_hang(one: Path) -> None:
     swept(one)
     with connect(one) as read:
         (row,) = read.jobs()
-        (finding,) = read.body(row.held_seq)["findings"]
+        finding = read.body(row.held_seq)["findings"][0]
     assert finding["code"] == "profile-unusable"
 
 

@@ -24,7 +24,9 @@ def test_sweep_takes_everything_and_says_what_is_held(studio: Path) -> None:
     assert "Took 2; held 1" in text
     assert states(jobs(studio)) == {"good.tif": "delivered", "untagged.tif": "held"}
     held = jobs(studio)[1]
-    assert [finding["code"] for finding in held["findings"]] == ["colour-untagged"]
+    assert [(finding["code"], finding["severity"]) for finding in held["findings"]] == [
+        ("colour-untagged", "stop"), ("picture-small", "caution"),
+    ]  # fmt: skip
     assert "untagged.tif has no colour profile" in (studio / "hot/WAITING.txt").read_text()
     bagit.Bag(str(studio / "outgoing" / LAB / f"{LAB}-000001")).validate()
     ticket = studio / "outgoing" / LAB / f"{LAB}-000001" / "ticket.json"
