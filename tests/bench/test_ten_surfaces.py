@@ -4,6 +4,7 @@ Measures and prints; asserts only that the work was done. `pytest -m bench -n 0 
 """
 
 import sys
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,6 @@ from harness import printer_profile
 from measuring import bare, careful, ours, write_picture
 
 from platemark.imaging.icc import build_matrix_profile
-from platemark.model.units import Length
 from platemark.settings.starter import copy_starter
 
 WIDTH, HEIGHT, INCHES = 6000, 4000, 24
@@ -32,7 +32,7 @@ def test_every_surface_against_bare_and_careful(tmp_path: Path) -> None:
     rag, adobe = tmp_path / "rag.icc", tmp_path / "adobe.icc"
     rag.write_bytes(printer_profile())
     adobe.write_bytes(build_matrix_profile("adobe-rgb"))
-    write_picture(tmp_path / "warm.tif", 2400, 1600)
+    write_picture(tmp_path / "warm.tif", 3600, 2400)
     print()
     for number, surface in enumerate(settings.surfaces):
         lab = settings.usual_lab(surface.id)
@@ -41,19 +41,19 @@ def test_every_surface_against_bare_and_careful(tmp_path: Path) -> None:
         if product.profile is not None:
             (root / "profiles" / product.profile.file).write_bytes(printer_profile())
         # A lab's profile is admitted once, so a first small print has that behind it.
-        ours(root, tmp_path / "warm.tif", f"hot/{surface.id}/warm_8x12in.tif")
+        ours(root, tmp_path / "warm.tif", f"hot/{surface.id}/warm_18x12in.tif")
         source = tmp_path / f"{surface.id}.tif"
         write_picture(source, WIDTH, HEIGHT, seed=number)
-        around = product.bleed if surface.edge == "bleed" else Length.parse("0mm")
+        around = product.bleed.inches if surface.edge == "bleed" else Fraction(0)
         if surface.edge == "wrap":
-            around = Length.parse(f"{(product.wrap.mm + product.tuck.mm).numerator}mm")
-        pixels = str(round(around.inches * WIDTH / INCHES))
+            around = product.wrap.inches + product.tuck.inches
+        pixels = str(round(around * WIDTH / INCHES))
         profile = adobe if product.profile is None else rag
         form = "jpg" if product.form.format == "jpeg" else "tif"
         depth = 8 if form == "jpg" else product.form.bits
         a = bare(source, tmp_path, profile, pixels, depth, form)
         b = careful(source, tmp_path, profile, pixels, depth, form)
-        c = ours(root, source, f"hot/{surface.id}/picture_16x24in.tif")
+        c = ours(root, source, f"hot/{surface.id}/picture_24x16in.tif")
         print(
             f"{WIDTH * HEIGHT / 1e6:.0f} Mpx {surface.id}: bare {a:.2f} s, careful {b:.2f} s, "
             f"whole job {c:.2f} s = {c / a:.2f} × bare, {c / b:.2f} × careful"
