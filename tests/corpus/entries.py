@@ -22,11 +22,13 @@ class Outcome:
     nobody needs to know."""
     codes: frozenset[str] = frozenset()
     """Of its cautions where it passes, of its stops where it is held."""
+    cautions: frozenset[str] = frozenset()
+    """Beside its stops."""
     logged: str = ""
     """Words that the change log of a passing file, or WAITING.txt, must have."""
 
     def __str__(self) -> str:
-        return " ".join([self.come, *sorted(self.codes)])
+        return " ".join([self.come, *sorted(self.codes), *sorted(self.cautions)])
 
 
 def passes(*cautions: str, logged: str = "") -> Outcome:
@@ -34,9 +36,9 @@ def passes(*cautions: str, logged: str = "") -> Outcome:
     return Outcome("passes", frozenset(cautions), logged)
 
 
-def held(*stops: str) -> Outcome:
-    """A person must decide, for these reasons and no other."""
-    return Outcome("held", frozenset(stops))
+def held(*stops: str, cautions: tuple[str, ...] = ()) -> Outcome:
+    """A person must decide, for these reasons and no other, told these cautions and no other."""
+    return Outcome("held", frozenset(stops), frozenset(cautions))
 
 
 def told(name: str) -> Outcome:

@@ -222,7 +222,7 @@ PROFILES: tuple[Dropped, ...] = (
 INKS: tuple[Dropped, ...] = (
     Dropped("cmyk.jpg", four_inks(3), held("colour-cmyk")),
     Dropped("ycck.jpg", ycck, held("colour-cmyk")),
-    Dropped("lossless.jpg", lossless, held("file-damaged")),
+    Dropped("lossless.jpg", lossless, held("file-form")),
 )
 
 BEHIND: tuple[Dropped, ...] = (
@@ -291,7 +291,7 @@ TAGS: tuple[Dropped, ...] = (
             42,
             after_start(
                 *(
-                    jpeg_segment(0xED, b"Photoshop 3.0\x008BIM\x04\x04" + struct.pack(">H", 0) * n)
+                    jpeg_segment(0xED, b"an editor's own data\0" + struct.pack(">H", 0) * n)
                     for n in (9000, 12000)
                 )
             ),

@@ -103,6 +103,8 @@ CICP = {
     "display-p3": chunk(b"cICP", bytes([12, 13, 0, 1])),
     "pq": chunk(b"cICP", bytes([9, 16, 0, 1])),
     "hlg": chunk(b"cICP", bytes([9, 18, 0, 1])),
+    # The primaries of BT.2020 with the transfer of BT.709: of standard range, and without a profile.
+    "unknown": chunk(b"cICP", bytes([9, 1, 0, 1])),
 }
 NO_SUCH_COLOUR = chunk(b"tRNS", struct.pack(">3H", 1, 254, 3))
 """A colour that is see-through wherever it stands, and stands nowhere in these photographs."""
@@ -170,6 +172,12 @@ COLOURS: tuple[Dropped, ...] = (
     Dropped("cicp-display-p3.png", picture(14, CICP["display-p3"]), passes()),
     Dropped("cicp-pq.png", picture(15, CICP["pq"]), held("colour-hdr")),
     Dropped("cicp-hlg.png", picture(16, CICP["hlg"]), held("colour-hdr")),
+    Dropped("cicp-unknown.png", picture(27, CICP["unknown"]), held("colour-untagged")),
+    Dropped(
+        "cicp-unknown-with-profile.png",
+        picture(28, CICP["unknown"], chunk(b"iCCP", b"p\0\0" + zlib.compress(profiles.srgb()))),
+        passes(logged="colour code 9/1/0/1"),
+    ),
     Dropped(
         "profile-not-packed.png",
         picture(17, chunk(b"iCCP", b"profile\0\0" + profiles.srgb())),

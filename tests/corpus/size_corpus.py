@@ -88,6 +88,11 @@ PIXELS: tuple[Dropped, ...] = (
     ),
     Dropped(
         "far-away_12x8in.jpg", photo(123, 720, 480), passes("size-too-few-pixels"),
+        where="pvc-board", says='viewing = "10m"\nby = "Ilka"\n',
+    ),
+    Dropped(
+        "far-away-by-nobody_12x8in.jpg", photo(149, 720, 480),
+        held("size-too-few-pixels", cautions=("size-too-few-pixels",)),
         where="pvc-board", says='viewing = "10m"\n',
     ),
 )  # fmt: skip
@@ -125,6 +130,18 @@ EDGES: tuple[Dropped, ...] = (
         "bordered-sheet.jpg", photo(136, 720, 480), passes(), says='border = "1in"\n'
     ),
     Dropped("extended.jpg", photo(137, 720, 480), passes(), says='edge = "extend"\n'),
+    Dropped(
+        "said-to-have-its-bleed.jpg", photo(150, 720, 480),
+        held("edge-not-there"), says='edge = "included"\n',
+    ),
+    Dropped(
+        "wrap-of-the-picture_8x10in.jpg", photo(151, 1500, 1800), held("edge-takes-picture"),
+        where="canvas-wrap", says='edge = "image"\n',
+    ),
+    Dropped(
+        "bleed-of-the-picture.jpg", photo(152, 1280, 880), passes("edge-takes-picture"),
+        says='edge = "image"\n',
+    ),
     Dropped(
         "no-bleed.jpg", photo(138, 720, 480), passes(), says='edge = "none"\n'
     ),

@@ -22,6 +22,7 @@ from platemark.settings.load import load_settings
 from platemark.settings.starter import copy_starter
 
 MOST_HELD = 0.05
+"""Of the whole week; of the few that are always tried, none."""
 MOST_CAUTIONS = 1
 LEAST_WITH_SO_FEW = 0.80
 TODAY = date(2026, 3, 2)
@@ -62,24 +63,26 @@ def report(found: Sequence[tuple[Ordinary, tuple[Finding, ...]]]) -> str:
 
 
 @pytest.mark.parametrize(
-    "files",
+    ("files", "most_held"),
     [
         # 40 are 4 of each surface.
-        pytest.param(week()[:40], id="40"),
-        pytest.param(week(), id=f"all-{COUNT}", marks=pytest.mark.long),
+        pytest.param(week()[:40], 0, id="40"),
+        pytest.param(week(), MOST_HELD * COUNT, id=f"all-{COUNT}", marks=pytest.mark.long),
     ],
 )
 def test_an_ordinary_week_goes_through(
-    files: Sequence[Ordinary], studio: Path, tmp_path: Path
+    files: Sequence[Ordinary], most_held: float, studio: Path, tmp_path: Path
 ) -> None:
-    """At most 5 % are held and at least 80 % have at most one caution."""
+    """At most 5 % are held (none of 40), and at least 80 % have at most one caution."""
     assert {ordinary.surface for ordinary in files} == set(ORDERS)
     found = [(ordinary, findings_of(studio, ordinary, tmp_path)) for ordinary in files]
     said = report(found)
-    print(said)
+    written = tmp_path / "careful-week.txt"
+    written.write_text(said)
+    print(f"Every hold and caution is listed in {written}.")
     held = sum(any(f.severity == "stop" for f in findings) for _, findings in found)
     calm = sum(
         sum(f.severity == "caution" for f in findings) <= MOST_CAUTIONS for _, findings in found
     )
-    assert held <= MOST_HELD * len(files), said
+    assert held <= most_held, said
     assert calm >= LEAST_WITH_SO_FEW * len(files), said

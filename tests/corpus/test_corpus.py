@@ -118,9 +118,10 @@ def disagreements(
         if came is None:
             yield f"{name}: {wanted}, but it is no job"
             continue
-        got = f"{came.state} {' '.join(sorted(came.stops | came.cautions))}".strip()
-        if wanted.come == "held" and (came.state, came.stops) != ("held", wanted.codes):
-            yield f"{name}: {wanted}, but {got}"
+        got = " ".join((came.state, *sorted(came.stops), "with", *sorted(came.cautions)))
+        if wanted.come == "held":
+            if (came.state, came.stops, came.cautions) != ("held", wanted.codes, wanted.cautions):
+                yield f"{name}: {wanted}, but {got}"
         elif wanted.come == "passes":
             if came.state not in ("parcelled", "delivered") or came.cautions != wanted.codes:
                 yield f"{name}: {wanted}, but {got}"
@@ -200,7 +201,8 @@ def test_every_file_comes_out_as_its_table_says(corpus: Sequence[Dropped], tmp_p
     """One sweep of the real service over all of them.
 
     It ends with 3 and without a fault; every file is accounted for; none is lost; each held job
-    has just the stops of its table, each passing one just the cautions; every parcel holds, and
+    has just the stops and cautions of its table, each passing one just the cautions; every parcel
+    holds, and
     other people's readers see in every print file what they see in its original.
     """
     root = tmp_path / "studio"

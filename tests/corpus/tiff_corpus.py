@@ -199,8 +199,15 @@ def resolution(number: int, x: Any, y: Any, unit: str = "inch") -> Callable[[Pat
     return rgb(tone(number), resolution=(x, y), resolutionunit=unit)
 
 
-LAYERS = b"Adobe Photoshop Document Data Block\x00" + b"8BIMLayr" + bytes(4096)
-"""As an editor keeps its layers beside the flat picture, private tag 37724."""
+LAYERS = b"layers of an editor\0" + bytes(4096)
+"""What an editor keeps beside the flat picture in private tag 37724, whose number alone counts."""
+
+
+def layers_alone(path: Path) -> None:
+    """Layers, and a flat picture of no bytes."""
+    tags = [(258, 3, [8, 8, 8]), (259, 3, [1]), (262, 3, [2]), (277, 3, [3])]
+    path.write_bytes(tiff_of(b"", tags, more=[(37724, LAYERS), (34675, profiles.srgb())]))
+
 
 FORMS: tuple[Dropped, ...] = (
     Dropped("plain-8.tif", rgb(tone(0)), passes()),
@@ -226,9 +233,12 @@ FORMS: tuple[Dropped, ...] = (
         passes("file-compression"),
     ),
     Dropped("jpeg-inside-old.tif", old_jpeg, held("file-compression")),
+    Dropped("zstd.tif", rgb(tone(11), compression="zstd"), held("file-compression")),
+    Dropped("webp.tif", rgb(tone(13), compression="webp"), held("file-compression")),
     Dropped(
-        "zstd.tif", rgb(tone(11), compression="zstd"), held("file-damaged")
-    ),  # no decoder for it in the allow-list
+        "jpeg-2000-inside-untagged.tif", rgb(tone(14), compression="jpeg2000", iccprofile=None),
+        held("colour-untagged", "file-compression"),
+    ),
     # The decoder takes its samples for RGB and says nothing.
     Dropped("ycbcr.tif", by_pillow("YCbCr", 11, icc_profile=profiles.srgb()), held("colour-mode")),
     Dropped(
@@ -257,14 +267,14 @@ FORMS: tuple[Dropped, ...] = (
 )  # fmt: skip
 
 DEPTHS: tuple[Dropped, ...] = (
-    Dropped("1-bit.tif", few_bits(1), held("file-depth")),
-    Dropped("2-bit.tif", few_bits(2), held("file-depth")),
-    Dropped("4-bit.tif", few_bits(4), held("file-depth")),
+    Dropped("1-bit.tif", few_bits(1), held("file-depth", "colour-untagged")),
+    Dropped("2-bit.tif", few_bits(2), held("file-depth", "colour-untagged")),
+    Dropped("4-bit.tif", few_bits(4), held("file-depth", "colour-untagged")),
     Dropped(
         "fax.tif", by_pillow("1", 13, compression="group4"),
-        held("file-compression", "file-depth"),
+        held("file-compression", "file-depth", "colour-untagged"),
     ),
-    Dropped("palette.tif", by_pillow("P", 14), held("file-depth")),
+    Dropped("palette.tif", by_pillow("P", 14), held("file-depth", "colour-untagged")),
     Dropped("32-bit.tif", rgb(lambda: wide(15)().astype(np.uint32) << 16), held("file-depth")),
     Dropped(
         "float-16.tif", rgb(lambda: (colour(16) / 255).astype(np.float16)), held("file-depth")
@@ -272,7 +282,7 @@ DEPTHS: tuple[Dropped, ...] = (
     Dropped(
         "float-32.tif", rgb(lambda: (colour(16) / 255).astype(np.float32)), held("file-depth")
     ),
-    Dropped("float-64.tif", rgb(lambda: colour(17) / 255), held("file-damaged")),
+    Dropped("float-64.tif", rgb(lambda: colour(17) / 255), held("file-depth", "file-form")),
     Dropped(
         "depths-mixed.tif",
         lambda path: path.write_bytes(
@@ -391,13 +401,14 @@ PAGES: tuple[Dropped, ...] = (
     Dropped(
         "thumbnail-first.tif",
         pages((small(16), {"subfiletype": 1}), (tone(16), {})),
-        held("file-damaged"),
+        held("file-form"),
     ),
     Dropped("thumbnail-hanging.tif", pages((tone(17), {}), (small(17), {}), subifds=1), passes()),
     Dropped("mask-behind.tif", stencil, passes(logged="Masks")),
     Dropped(
         "layers.tif", tagged(5, (37724, 7, len(LAYERS), LAYERS)), passes("file-layers")
     ),
+    Dropped("layers-alone.tif", layers_alone, held("file-layers")),
 )  # fmt: skip
 
 LONG_XMP = xmp_of(description="a day at the lake " * 130_000)
@@ -447,7 +458,7 @@ TAGS: tuple[Dropped, ...] = (
         "captions.tif",
         tagged(
             21, (33723, 7, 9000, b"\x1c\x02\x05\0\x10Heron at the lake" + bytes(8979)),
-            (34377, 7, 5000, b"8BIM\x04\x0c" + bytes(4994)), (270, 2, 17, "Heron at the lake"),
+            (34377, 7, 5000, b"an editor's own data".ljust(5000, b"\0")), (270, 2, 17, "Heron at the lake"),
         ),
         passes(),
     ),

@@ -27,7 +27,8 @@ class SteppedClock(SystemClock):
 
 def turn_until(studio: OpenStudio, right: Callable[[], bool]) -> None:
     """Take turns until something has come to be so."""
-    for _ in range(400):
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
         studio.dispatch.turn()
         if right():
             return

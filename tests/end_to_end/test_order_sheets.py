@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -20,8 +21,8 @@ from harness import LAB, LAB_FILE, SURFACE, make_studio, picture
 from platemark import durable
 from platemark.app.open_studio import OpenStudio, open_studio
 from platemark.app.service import Swept, sweep
-from platemark.engine import render
 from platemark.engine.clock import SystemClock
+from platemark.engine.workshop import ROOM_KEPT
 from platemark.imaging.icc import build_matrix_profile
 from platemark.intake.scan import HotFolders, Look, Sighting
 from platemark.ledger.proof import find_faults_beside
@@ -122,10 +123,16 @@ def studio(tmp_path: Path, profile: bytes) -> Studio:
     return Studio(tmp_path / "studio", profile)
 
 
+def fill_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave room on the disk to take pictures in, and none to render 200 × 300 px, threefold."""
+    free = ROOM_KEPT + 500_000
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=free))
+
+
 @pytest.fixture
 def unprinted(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A disk with too little room to render: these tests are about what comes before."""
-    monkeypatch.setattr(render, "lacks_room", lambda *_: "There is not room enough to render.")
+    """These tests are about what comes before rendering."""
+    fill_the_disk(monkeypatch)
 
 
 @pytest.fixture
@@ -205,6 +212,28 @@ def test_a_sheet_and_its_pictures_on_three_surfaces_in_one_sweep(studio: Studio)
     assert "Nothing waits" in studio.waiting()
     assert "Alder" not in str([entry.body for entry in studio.reader().entries()])
     assert list(find_faults_beside(studio.reader())) == []
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_a_long_sheet_over_three_surfaces(studio: Studio) -> None:
+    """200 rows, each with its own picture: every one a job with what its row says, in one sweep."""
+    rows = [(f"p{n:03d}.tif", SURFACES[n % 3], 1 + n % 7) for n in range(200)]
+    for n, (name, surface, _) in enumerate(rows):
+        studio.drop(f"{surface}/{name}", n)
+    lines = [f"{name},2x3in,{copies},{surface},Alder" for name, surface, copies in rows]
+    studio.write("\n".join(["file,size,copies,surface,order", *lines, ""]))
+    began = time.monotonic()
+    swept = studio.sweep()
+    seconds = time.monotonic() - began
+    print(f"200 rows and pictures in {seconds:.1f} s")
+    assert (swept.took, swept.held, swept.fault) == (200, 0, "")
+    assert studio.said() == [
+        (name, surface, "2x3in", copies, "examined") for name, surface, copies in rows
+    ]
+    (read,), (gone,) = studio.entries("sheet-read"), studio.entries("sheet-let-go")
+    assert (read["rows"], len(gone["jobs"]), gone["unused_rows"]) == (200, 200, [])
+    assert studio.in_hot() == []
+    assert seconds < 25
 
 
 @pytest.mark.usefixtures("unprinted")
@@ -440,7 +469,7 @@ def test_a_late_row_for_another_surface_is_a_further_job(
     """The original is archived, so it can be ordered again though its job is long at the lab."""
     studio.drop("small-rag/2x3in/heron.tif", 1)
     studio.sweep()
-    monkeypatch.setattr(render, "lacks_room", lambda *_: "There is not room enough to render.")
+    fill_the_disk(monkeypatch)
     studio.write("file,size,surface\nheron.tif,2x3in,small-rag\nheron.tif,4x6in,wide-rag\n")
     studio.sweep()
     assert studio.said() == [

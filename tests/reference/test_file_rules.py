@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import imagecodecs
 import numpy as np
 import pytest
 import skimage.data
@@ -33,8 +34,9 @@ from platemark.imaging.icc import (
     pack_text,
     pack_xyz,
 )
+from platemark.imaging.opening import open_picture
 from platemark.imaging.probe import probe
-from platemark.model.picture import Facts
+from platemark.model.picture import FACTS_VERSION, Facts
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.work import HeaderLimits, ProbeTask
 
@@ -113,10 +115,10 @@ def changed(writer: Writer, change: Callable[[bytearray], bytearray]) -> Writer:
     return write
 
 
-def png_with(name: bytes, body: bytes) -> Writer:
+def png_with(name: bytes, body: bytes, profile: bytes | None = None) -> Writer:
     info = PngInfo()
     info.add(name, body)
-    return pillow("a.png", profile=None, pnginfo=info)
+    return pillow("a.png", profile=profile, pnginfo=info)
 
 
 def exif(**tags: int) -> Image.Exif:
@@ -168,6 +170,35 @@ def old_jpeg(folder: Path) -> Path:
     return folder / "a.tif"
 
 
+def lossless(folder: Path) -> Path:
+    """The lossless process of ITU-T T.81, annex H."""
+    data = imagecodecs.ljpeg_encode(photograph()[..., 1], bitspersample=8)
+    (folder / "a.jpg").write_bytes(data)
+    return folder / "a.jpg"
+
+
+def mask_first(folder: Path) -> Path:
+    """A transparency mask (NewSubfileType 4) that stands before its picture."""
+    with tifffile.TiffWriter(folder / "a.tif") as writer:
+        mask = np.ones((420, 300), np.bool_)
+        writer.write(mask, photometric="minisblack", subfiletype=4, metadata=None)
+        writer.write(photograph(), photometric="rgb", iccprofile=SRGB, metadata=None)
+    return folder / "a.tif"
+
+
+def layers_alone(folder: Path) -> Path:
+    """An editor's layers (private tag 37724) and a flat picture of no bytes."""
+    layers = b"Layers of an editor".ljust(40, b"\0")
+    rows = [
+        *((256, 3, 1, 300), (257, 3, 1, 420), (258, 3, 1, 8), (259, 3, 1, 1), (262, 3, 1, 1)),
+        *((273, 4, 1, 8), (277, 3, 1, 1), (278, 3, 1, 420), (279, 4, 1, 0), (37724, 7, 40, 8)),
+    ]
+    table = b"".join(struct.pack("<HHII", *row) for row in rows)
+    head = b"II*\0" + struct.pack("<I", 8 + len(layers)) + layers
+    (folder / "a.tif").write_bytes(head + struct.pack("<H", len(rows)) + table + bytes(4))
+    return folder / "a.tif"
+
+
 def margin(left: int) -> Writer:
     pixels = photograph().copy()
     pixels[:, :left] = 255
@@ -191,6 +222,7 @@ def grey(profile: bytes | None) -> Writer:
 
 LAYERS = {"extratags": [(37724, 7, 40, b"Layers of an editor".ljust(40, b"\0"), True)]}
 LAB = np.tile(np.array([[128, 148, 98], [190, 78, 188]], np.uint8), (300, 150, 1))
+LAB_APART = np.ascontiguousarray(LAB.transpose(2, 0, 1)).astype(np.uint16) * 256
 VCGT = b"vcgt" + bytes(20)
 PLAIN_RGB = tif()
 FINE = pillow("a.jpg")
@@ -280,6 +312,13 @@ RULES: list[tuple[str, str, Writer, Writer, dict[str, Any]]] = [
         png_with(b"cICP", bytes([1, 13, 0, 1])),
         {},
     ),
+    (
+        "colour-untagged",
+        "stop",
+        png_with(b"cICP", bytes([9, 1, 0, 1])),
+        png_with(b"cICP", bytes([9, 1, 0, 1]), SRGB),
+        {},
+    ),
     ("colour-wide-at-8-bit", "caution", tif(profile=ROMM), tif(deep(), ROMM), {}),
     ("file-compression", "stop", old_jpeg, tif(compression="packbits"), {}),
     ("file-compression", "caution", tif(compression="jpeg"), tif(compression="lzw"), {}),
@@ -289,6 +328,13 @@ RULES: list[tuple[str, str, Writer, Writer, dict[str, Any]]] = [
         pillow("a.tif", "1", None, compression="group4"),
         tif(deep(), compression="zlib", predictor=2),
         {},
+    ),
+    *(
+        ("file-compression", "stop", tif(compression=packed), tif(compression=read), {})
+        for packed, read in (
+            *(("zstd", "zlib"), ("webp", "packbits"), ("lzma", "lzw")),
+            *(("jpeg2000", None), ("jpegxl", 32946), ("lerc", None)),
+        )
     ),
     ("file-damaged", "stop", changed(FINE, lambda data: data[:-2000]), FINE, {}),
     ("file-damaged", "stop", changed(PLAIN_RGB, lambda data: data[:0]), PLAIN_RGB, {}),
@@ -311,6 +357,24 @@ RULES: list[tuple[str, str, Writer, Writer, dict[str, Any]]] = [
     ),
     ("file-format", "stop", pillow("a.webp", format="WEBP"), PLAIN_RGB, {}),
     ("file-format", "stop", pillow("a.tif", "P", None, format="GIF"), PLAIN_RGB, {}),
+    ("file-form", "stop", lossless, FINE, {}),
+    ("file-form", "stop", tif(subfiletype=1), PLAIN_RGB, {}),
+    ("file-form", "stop", mask_first, PLAIN_RGB, {}),
+    (
+        "file-form",
+        "stop",
+        tif(LAB_APART, None, photometric="cielab", planarconfig="separate"),
+        tif(LAB.astype(np.uint16) * 256, None, photometric="cielab"),
+        {},
+    ),
+    (
+        # Layers alone are told of where layers are.
+        "file-form",
+        "stop",
+        tif(photograph() / 255),
+        layers_alone,
+        {},
+    ),
     (
         "file-gain-map",
         "caution",
@@ -329,6 +393,7 @@ RULES: list[tuple[str, str, Writer, Writer, dict[str, Any]]] = [
         ENLARGED,
     ),
     ("file-layers", "caution", tif(**LAYERS), PLAIN_RGB, {}),
+    ("file-layers", "stop", layers_alone, PLAIN_RGB, {}),
     (
         "file-layers",
         "stop",
@@ -429,8 +494,44 @@ def test_facts_recorded_by_an_older_version_are_read_back() -> None:
     for name in (
         *("ppi_differs", "layered", "composite_missing", "orientation_disputed", "gain_map"),
         *("pictures", "jpeg_quality", "chroma_subsampled", "dynamic_range", "lab_encoding"),
-        *("uniform", "solid_border"),
+        *("uniform", "solid_border", "unread", "colour_code", "version"),
     ):
         del old[name]
     del old["profile"]["device_named"]
     assert from_plain(Facts, old) == facts()
+    assert facts().version < FACTS_VERSION
+
+
+def test_a_probe_says_of_which_version_it_is(tmp_path: Path) -> None:
+    """So that facts on record that are not all that is asked by now are not used again."""
+    for write in (PLAIN_RGB, layers_alone, bomb, pillow("a.webp", format="WEBP")):
+        path = write(tmp_path)
+        assert probe(ProbeTask(str(path), path.name, LIMITS)).facts.version == FACTS_VERSION
+
+
+@pytest.mark.parametrize(
+    "write",
+    [
+        *(tif(compression=packed) for packed in ("zstd", "webp", "lzma", "jpeg2000", "lerc")),
+        tif(subfiletype=1),
+        layers_alone,
+        lossless,
+    ],
+)
+def test_what_is_not_read_is_neither_decoded_nor_called_damaged(
+    write: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Told from the tags alone: with no decoder at hand the facts are the same."""
+    path = write(tmp_path)
+    monkeypatch.delattr("platemark.imaging.probe.open_picture")
+    seen = probe(ProbeTask(str(path), path.name, LIMITS)).facts
+    assert (seen.damage, seen.truncated, seen.is_read) == ("", False, False)
+
+
+def test_of_several_pages_the_first_is_decoded(tmp_path: Path) -> None:
+    """Accepting them means that it is printed alone, and it is what the renderer opens."""
+    with tifffile.TiffWriter(tmp_path / "a.tif") as writer:
+        for page in (photograph(), 255 - photograph()):
+            writer.write(page, photometric="rgb", iccprofile=SRGB)
+    opened = open_picture(str(tmp_path / "a.tif"), "tiff")
+    assert np.array_equal(opened.numpy(), photograph())

@@ -247,7 +247,8 @@ def test_cielab_with_channels_apart_is_not_read(tmp_path: Path) -> None:
     path = tmp_path / "picture.tif"
     pixels = np.ascontiguousarray(lab_codes("cielab", 16).transpose(2, 0, 1))
     tifffile.imwrite(path, pixels, photometric="cielab", planarconfig="separate")
-    assert "channel stored apart" in facts_of(path).damage
+    facts = facts_of(path)
+    assert ("channel stored apart" in facts.unread, facts.damage) == (True, "")
 
 
 PACKINGS: dict[str, dict[str, Any]] = {
@@ -344,8 +345,8 @@ def test_a_form_that_is_not_read_is_named(
     tifffile.imwrite(path, make(), photometric="rgb", **options)
     facts = facts_of(path)
     assert facts.compression == compression
-    assert "not read here" in facts.damage
-    assert not facts.truncated
+    assert (facts.is_read, facts.damage, facts.truncated) == (False, "", False)
+    assert ("no decoder" in facts.unread) == (compression == "none")
 
 
 @pytest.mark.parametrize(

@@ -25,7 +25,6 @@ from platemark.imaging.icc import (
     grey_space_ids,
     name_working_space,
     parse_profile,
-    working_space_ids,
 )
 from platemark.imaging.print_model import (
     BARYTA,
@@ -36,6 +35,7 @@ from platemark.imaging.print_model import (
     make_printer_profile,
     printed_lab,
 )
+from platemark.model.planning import SPACE_NAMES
 
 SPECS = {"rag": MATTE_RAG, "etching": MATTE_ETCHING, "baryta": BARYTA, "canvas": CANVAS}
 NOOPTIMIZE = imagecodecs.CMS.FLAGS.NOOPTIMIZE
@@ -113,7 +113,7 @@ COLOUR_SCIENCE_NAMES = {
 }
 
 
-@pytest.mark.parametrize("space", working_space_ids())
+@pytest.mark.parametrize("space", SPACE_NAMES)
 def test_colorants_are_those_of_colour_science(space: str) -> None:
     """Our colorants equal colour-science's primaries, adapted by its Bradford matrix to D50.
 
@@ -130,7 +130,7 @@ def test_colorants_are_those_of_colour_science(space: str) -> None:
     assert np.abs(np.array(ours).T - adapt @ matrix).max() <= 2 / 65536
 
 
-@pytest.mark.parametrize("space", working_space_ids())
+@pytest.mark.parametrize("space", SPACE_NAMES)
 def test_curves_are_those_of_colour_science(space: str) -> None:
     """Our tone curves equal colour-science's decoding functions at every 8-bit code."""
     codes = np.arange(256) / 255
@@ -160,7 +160,7 @@ def test_linear_light_of_code_128(space: str, code: int, linear: float) -> None:
 def test_white_is_d50_to_the_last_digit() -> None:
     """D50 is F6D6, 10000, D32D in hexadecimal (ICC.1, 7.2.16), in the header and as white."""
     d50 = struct.pack(">3I", 0xF6D6, 0x10000, 0xD32D)
-    for space in working_space_ids():
+    for space in SPACE_NAMES:
         data = build_matrix_profile(space)
         assert data[68:80] == d50
         assert b"XYZ \0\0\0\0" + d50 in data
@@ -222,7 +222,7 @@ def test_p3_red_is_outside_srgb() -> None:
 def own_profiles() -> dict[str, bytes]:
     made = {
         f"{space} v{version}": build_matrix_profile(space, version=version)
-        for space in working_space_ids()
+        for space in SPACE_NAMES
         for version in (2, 4)
     }
     made |= {
@@ -337,9 +337,13 @@ def test_printer_profile_is_complete(name: str) -> None:
     header = profile.header
     assert (header.device_class, header.colour_space, header.pcs) == ("prtr", "RGB", "Lab")
     assert profile.intents == ("perceptual", "relative", "saturation", "absolute")
-    assert {"gamt", "wtpt", "cprt", "desc"} <= profile.signatures
-    for table in profile.tables:
-        assert (table.kind, table.grid, table.outputs) == ("mft2", (17, 17, 17), 3)
+    assert {"gamt", "wtpt", "cprt", "desc"} <= {tag.signature for tag in profile.tags}
+    tables = [tag for tag in profile.tags if tag.signature[:3] in ("A2B", "B2A")]
+    assert len(tables) == 6
+    for tag in tables:
+        body = printer(name)[tag.offset : tag.offset + tag.length]
+        # ICC.1, 10.10: channels in and out, and grid points along each.
+        assert (body[:4], tuple(body[8:11])) == (b"mft2", (3, 3, 17))
 
 
 @pytest.mark.parametrize(

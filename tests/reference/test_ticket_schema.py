@@ -67,7 +67,6 @@ BREAKS: dict[str, Any] = {
         accepted_by="Ilka"
     ),
     "no word whether accepted": lambda d: d["tickets"][0]["findings"][0].pop("accepted"),
-    "no contact, not even null": lambda d: d.pop("studio_contact"),
     "an eighth turn too many": lambda d: d["tickets"][0]["original"].update(orientation=9),
 }
 
@@ -86,6 +85,59 @@ def test_more_keys_may_stand_beside() -> None:
     data = json.loads(parcel_ticket_bytes(PARCEL))
     data["tickets"][0]["edition"] = {"id": "river", "of": 25, "numbers": [7]}
     assert judge().is_valid(data)
+
+
+def test_tickets_from_before_are_valid() -> None:
+    """A ticket of an earlier version, with its few keys and no more, still passes and is read."""
+    sha256 = "3f" * 32
+    box = {"left": 0, "top": 0, "width": 4800, "height": 6000}
+    request: dict[str, Any] = dict.fromkeys(
+        ("order", "set", "set_of", "title", "due", "finish", "mount", "hardware", "ship_to", "note")
+    )
+    request |= {
+        "surface": "smooth-rag", "product": "Smooth Cotton Rag 310", "size": "16x20in",
+        "sheet": "16x20in", "border": "none", "copies": 1, "purpose": "final", "edge": "none",
+        "wrap": "none",
+    }  # fmt: skip
+    older = {
+        "version": "1", "parcel": "brindlewick-000001", "lab": "brindlewick",
+        "lab_name": "Brindlewick", "studio": "Studio Larkfield", "created": "2025-03-14T09:12:44Z",
+        "witness": {"seq": 9, "hash": sha256},
+        "tickets": [{
+            "job": 1,
+            "request": request,
+            "original": {
+                "name": "heron.tif", "sha256": sha256, "bytes": 9, "width_px": 4800,
+                "height_px": 6000, "bits": 16, "format": "TIFF", "orientation": 1,
+                "profile": "sRGB",
+            },
+            "print_file": {
+                "path": "data/000001_heron.tif", "sha256": sha256, "bytes": 9, "width_px": 4800,
+                "height_px": 6000, "prints_at": "16x20in", "ppi": "300", "bits": 16,
+                "format": "TIFF", "compression": "lzw", "profile_sha256": sha256,
+            },
+            "colour": {
+                "source_profile": "sRGB", "source_profile_from": "embedded",
+                "output_profile": "Rag", "output_profile_sha256": sha256, "intent": "relative",
+                "black_point_compensation": True, "conversion": "lab-profile", "dither_seed": None,
+                "engine": "pixel library 8.18",
+                "check": {
+                    "sampled": 131072, "mean": "0.021", "p99": "0.11", "largest": "0.61",
+                    "container": "equal",
+                },
+            },
+            "geometry": {
+                "face_box": box, "trim_box": box, "safe_box": box, "bleed": "none", "bleed_px": 0,
+                "wrap_px": 0, "tuck": "none", "tuck_px": 0, "native_ppi": "300",
+                "mirrored_by": "nobody",
+            },
+            "changes": [], "findings": [], "instructions": [], "cautions": [], "weight": None,
+        }],
+    }  # fmt: skip
+    assert list(judge().iter_errors(older)) == []
+    read = from_plain(ParcelTicket, older)
+    assert (read.tickets[0].geometry.direction, read.tickets[0].request.place) == ("none", None)
+    assert read.studio_contact is None
 
 
 def test_promised_keys_are_there() -> None:

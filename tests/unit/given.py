@@ -5,7 +5,9 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from platemark.checks import all_checks
 from platemark.engine.knowing import layout_of
+from platemark.model.finding import ENGINE_CODES
 from platemark.model.known import Known, ProfileStanding
 from platemark.model.lab import (
     ClosingRule,
@@ -161,6 +163,8 @@ def asked(**values: str) -> Resolved:
     return resolve([Layer("test", tuple(values.items()))])
 
 
+CODES = frozenset((*(check.code for check in all_checks()), *dict(ENGINE_CODES)))
+
 LAB = Lab(
     id="brindlewick",
     name="Brindlewick",
@@ -191,6 +195,7 @@ def known(**changes: Any) -> Known:
         limits=LIMITS,
         earlier=(),
         untagged="stop",
+        codes=CODES,
     )
     whole = replace(plain, **changes)
     layout, misfit = layout_of(whole.facts, whole.resolved.request, whole.surface, whole.product)

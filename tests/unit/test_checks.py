@@ -1,7 +1,9 @@
 """Every check has a picture that trips it and a near miss that it lets pass."""
 
+import ast
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -20,10 +22,12 @@ from given import (
 )
 
 from platemark.checks import all_checks, run_checks
+from platemark.engine import knowing
 from platemark.engine.knowing import accepted
-from platemark.model.finding import Acceptance
+from platemark.model.finding import ENGINE_CODES, Acceptance
 from platemark.model.known import Other, Panel, ProfileStanding, StandingSet
 from platemark.model.picture import Facts, ProfileFacts
+from platemark.model.request import with_answers
 from platemark.model.units import Length, parse_full_size
 
 TODAY = date(2026, 5, 1)
@@ -71,6 +75,11 @@ def size(text: str, **more: str) -> dict[str, Any]:
 
 # Code, what trips it, and what is nearest to that without tripping it.
 CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
+    (
+        "border-bare-metal",
+        {"surface": replace(PAPER, bare_metal=True), **size("12x16in", border="1in")},
+        {"surface": replace(PAPER, bare_metal=True), **size("12x16in")},
+    ),
     ("colour-cmyk", {"facts": facts(mode="cmyk", channels=4, profile=None)}, {}),
     ("colour-mode", {"facts": facts(mode="other")}, {"facts": facts()}),
     (
@@ -122,6 +131,11 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ),
     ("colour-untagged", {"facts": facts(profile=None)}, {"facts": facts()}),
     ("colour-untagged", {"facts": facts(profile=None)}, {"facts": facts(profile=named("srgb"))}),
+    (
+        "colour-untagged",
+        {"facts": facts(format="png", profile=None, colour_code="9/1/0/1")},
+        {"facts": facts(format="png", colour_code="9/1/0/1")},
+    ),
     ("colour-untagged", {"facts": facts(profile=None)}, {"facts": lab(profile=None)}),
     ("colour-untagged", {"facts": facts(profile=None)}, {"facts": facts(mode="other")}),
     (
@@ -154,6 +168,13 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         "file-compression",
         {"facts": facts(compression="ccitt", bits=1, mode="grey")},
         {"facts": facts(compression="lzw")},
+    ),
+    *(
+        ("file-compression", {"facts": facts(compression=packed)}, {"facts": facts(compression=ok)})
+        for packed, ok in (
+            *(("webp", "deflate"), ("zstd", "packbits"), ("lzma", "none"), ("lerc", "lzw")),
+            *(("jpeg-2000", "deflate"), ("jpeg-xl", "deflate"), ("unknown (65000)", "none")),
+        )
     ),
     (
         # By shape: 4:5 is 16x20in alone, 4872:6072 is it with 3 mm of bleed.
@@ -195,6 +216,13 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         {"facts": facts(format="other", mode="other", width=0, height=0)},
         {"facts": facts(format="other", mode="other", truncated=True)},
     ),
+    ("file-form", {"facts": facts(unread="a JPEG of the lossless kind")}, {"facts": facts()}),
+    (
+        # Layers alone are told of where layers are.
+        "file-form",
+        {"facts": facts(unread="a mask first")},
+        {"facts": facts(unread="no flat picture", layered=True, composite_missing=True)},
+    ),
     ("file-hole", {"facts": facts(zero_run="byte 4,096, row 12")}, {"facts": facts()}),
     (
         "file-jpeg-quality",
@@ -204,6 +232,11 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     (
         "file-layers",
         {"facts": facts(layered=True, composite_missing=True)},
+        {"facts": facts(layered=True)},
+    ),
+    (
+        "file-layers",
+        {"facts": facts(layered=True, composite_missing=True, unread="no flat picture")},
         {"facts": facts(layered=True)},
     ),
     (
@@ -218,6 +251,12 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         "file-transparent",
         {"facts": facts(alpha="transparent")},
         {"facts": facts(alpha="opaque")},
+    ),
+    (
+        # What was not decoded only may be transparent.
+        "file-transparent",
+        {"facts": facts(alpha="transparent")},
+        {"facts": facts(alpha="transparent", compression="zstd")},
     ),
     ("file-damaged", {"facts": facts(bytes=0, format="other", width=0, height=0)}, {}),
     ("file-damaged", {"facts": facts(damage="it ends in row 9", truncated=True)}, {}),
@@ -256,6 +295,11 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         size("16x20in", allow="same-again"),
         size("16x20in", allow="same-again", because="a reprint"),
     ),
+    (
+        "request-allow",
+        size("16x20in", allow="same-agian", because="a reprint"),
+        size("16x20in", allow="our-fault", because="try it again"),
+    ),
     ("request-edition", size("16x20in", edition="heron-2026"), size("16x20in")),
     ("request-lab", NO_LAB, {}),
     (
@@ -275,6 +319,7 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ("same-again", {"later": (SAME,)}, {"later": (replace(SAME, state="held"),)}),
     ("same-name", {"earlier": (NAMED,)}, {"earlier": (replace(NAMED, state="delivered"),)}),
     ("same-name", {"earlier": (NAMED,)}, {"earlier": (replace(NAMED, order="Alder"),)}),
+    ("same-name", {"earlier": (NAMED,)}, {"earlier": (replace(NAMED, same_surface=False),)}),
     (
         # Beyond 2 % `fit` decides; up to 2 % is a caution, up to .5 % is silent (common practice).
         "size-proportion",
@@ -392,6 +437,7 @@ CAUTIONS: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         {"facts": facts(ppi=None)},
     ),
     ("picture-plain", {"facts": facts(uniform=True)}, {"facts": facts()}),
+    ("request-due", size("16x20in", due="2026-04-30"), size("16x20in", due="2026-05-01")),
     ("picture-small", {"facts": facts(width=255, height=300)}, {"facts": facts(width=256)}),
     ("picture-solid-border", {"facts": facts(solid_border="left 7 %")}, {"facts": facts()}),
 ]
@@ -446,6 +492,177 @@ def test_every_check_is_tried_here() -> None:
 def test_a_good_picture_has_no_finding() -> None:
     """An ordinary good file passes without a word."""
     assert run_checks(known()) == ()
+
+
+def codes_of(**changes: Any) -> list[str]:
+    return [finding.code for finding in run_checks(known(**changes))]
+
+
+def test_all_findings_come_at_once() -> None:
+    """A file that can be read is spoken of in full, whatever nobody may accept of it."""
+    three = {"facts": facts(alpha="transparent", profile=None, width=4800, height=4800)}
+    assert codes_of(**three) == ["colour-untagged", "file-transparent", "size-proportion"]
+    packed = facts(compression="webp", profile=None)
+    assert codes_of(facts=packed) == ["colour-untagged", "file-compression"]
+    deep = facts(bits=32, float_samples=True, profile=None, extension_agrees=False)
+    assert codes_of(facts=deep) == ["colour-untagged", "file-depth", "file-extension"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "code"),
+    [
+        ({"damage": "it ends in row 9"}, "file-damaged"),
+        ({"over_limit": "too many pixels"}, "file-too-large"),
+        ({"unread": "a JPEG of the lossless kind"}, "file-form"),
+        ({"format": "other", "mode": "other"}, "file-format"),
+    ],
+)
+def test_nothing_is_guessed_of_what_cannot_be_read(changes: dict[str, Any], code: str) -> None:
+    """Of such a file its other faults as a file are told, and the request's; no colour or size."""
+    seen = facts(**{"profile": None, "width": 480, "orientation_disputed": "6 and 1", **changes})
+    asks = size("16x20in", edition="heron-2026")
+    assert set(codes_of(facts=seen, **asks)) == {code, "file-orientation", "request-edition"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "code", "accept"),
+    [
+        ({"facts": facts(pages=2)}, "file-pages", "photographer"),
+        (
+            {"facts": facts(profile=profile_facts(device_class="prtr"))},
+            "colour-profile-class",
+            "photographer",
+        ),
+        *(
+            ({"facts": facts(profile=profile_facts(**wrong))}, "colour-profile-class", "never")
+            for wrong in (
+                {"device_class": "link"},
+                {"device_class": "abst"},
+                {"device_class": "nmcl"},
+                {"device_class": "prtr", "version": "5.0"},
+                {"device_class": "prtr", "colour_space": "CMYK"},
+            )
+        ),
+        (
+            {"product": product(max_side=Length.parse("19in"))},
+            "size-not-sold",
+            "photographer",
+        ),
+        (
+            {"facts": facts(layered=True, composite_missing=True)},
+            "file-layers",
+            "photographer",
+        ),
+        (
+            {"facts": facts(layered=True, composite_missing=True, unread="no flat picture")},
+            "file-layers",
+            "never",
+        ),
+        ({"facts": facts(compression="webp")}, "file-compression", "never"),
+        ({"facts": facts(unread="a mask first")}, "file-form", "never"),
+    ],
+)
+def test_who_may_accept(changes: dict[str, Any], code: str, accept: str) -> None:
+    """What can be printed all the same is the photographer's to say; what cannot is nobody's."""
+    (stop,) = [finding for finding in run_checks(known(**changes)) if finding.code == code]
+    assert (stop.severity, stop.accept) == ("stop", accept)
+
+
+def test_a_file_over_a_limit_is_never_let_through() -> None:
+    """Its acceptance, or `allow`, has it looked at again and settles nothing."""
+    seen = known(
+        facts=facts(over_limit="too many pixels"),
+        **size("16x20in", allow="file-too-large", because="it is large", by="Mira"),
+        photographers=frozenset({"Mira"}),
+    )
+    findings = run_checks(seen)
+    (stop,) = findings
+    yes = Acceptance(stop.code, stop.figures, "Mira", "the limit was raised")
+    assert (stop.code, stop.accept) == ("file-too-large", "assistant")
+    assert accepted(seen, findings, (yes,)) == {}
+
+
+def test_a_code_that_nobody_knows_is_told_with_the_nearest() -> None:
+    """A slip of the pen in `allow` would else count for nothing, unseen."""
+    seen = known(**size("16x20in", allow="size-few-pixels", because="a banner"))
+    (caution,) = run_checks(seen)
+    assert "size-few-pixels, which is not the code of any finding; size-too-few-pixels" in (
+        caution.message
+    )
+
+
+def test_every_stop_of_the_engine_is_in_the_registry() -> None:
+    """What the engine itself holds for can be named in `allow`, by the same people as it says."""
+    found = {}
+    for path in Path(knowing.__file__).parent.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "stop":
+                code, acceptor = node.args[:2]
+                assert isinstance(code, ast.Constant)
+                assert isinstance(acceptor, ast.Constant)
+                found[code.value] = acceptor.value
+    assert found == dict(ENGINE_CODES)
+
+
+FAR = {"facts": facts(width=1600, height=2000)}  # 100 ppi at 16 × 20 in, where rag wants 200
+
+
+def pixels_said(**changes: Any) -> list[tuple[str, str]]:
+    """Severity and words of what is said of the pixels."""
+    people = {"photographers": frozenset({"Mira"})}
+    found = run_checks(known(**{**people, **FAR, **changes}))
+    assert {finding.code for finding in found} <= {"size-too-few-pixels"}
+    return [(finding.severity, finding.message) for finding in found]
+
+
+@pytest.mark.parametrize("by", [{}, {"by": "Corin"}])
+def test_a_distance_that_nobody_signed_lets_no_pixel_less_pass(by: dict[str, str]) -> None:
+    """Whoever may drop a file could else lower the floor; a caution says how it would count."""
+    (stop, _), (caution, said) = pixels_said(**size("16x20in", viewing="3m", **by))
+    assert (stop, caution) == ("stop", "caution")
+    assert "seen from 300cm, which no photographer signed" in said
+
+
+def test_a_signed_distance_sets_both_floors() -> None:
+    """3438 / 118.11 in are 29 ppi, so 60; 3438 / 40 in are 86, and six tenths of it 51.6, so 60.
+
+    One minute of arc (trigonometry); six tenths and 60 are common practice.
+    """
+    signed = {"by": "Mira"}
+    assert pixels_said(**size("16x20in", viewing="3m", **signed)) == [
+        ("caution", "heron.tif has 100 ppi at 16x20in; seen from 300cm, 60 ppi is enough; close "
+         "up it would want 200."),
+    ]  # fmt: skip
+    (severity, said) = pixels_said(
+        **size("16x20in", viewing="40in", **signed), facts=facts(width=1200, height=1500)
+    )[0]
+    assert severity == "caution"
+    assert "86 ppi is its best; close up it would want 200" in said
+    for width, found in ((1200, "caution"), (944, "stop")):
+        seen = pixels_said(
+            **size("16x20in", viewing="40in", **signed),
+            facts=facts(width=width, height=width * 5 // 4),
+        )
+        assert [severity for severity, _ in seen] == [found]
+    assert pixels_said(**size("16x20in", viewing="3m", **signed), facts=facts()) == []
+
+
+def test_a_near_distance_asks_no_more_than_the_product_prints() -> None:
+    """3438 / 6 in are 573 ppi, and the product prints 300, of which six tenths are 180."""
+    near = size("16x20in", viewing="6in", by="Mira")
+    assert pixels_said(**near, facts=facts(width=2896, height=3620), product=product())[0][0] == (
+        "caution"
+    )
+    assert pixels_said(**near, facts=facts(width=2864, height=3580), product=product())[0][0] == (
+        "stop"
+    )
+
+
+def test_a_distance_by_answer_is_a_photographers() -> None:
+    """Such an answer is taken from a photographer alone, so it is signed."""
+    answered = with_answers(asked(size="16x20in"), {"viewing": "3m"})
+    ((severity, said),) = pixels_said(resolved=answered)
+    assert (severity, "close up it would want 200" in said) == ("caution", True)
 
 
 def test_same_print_in_another_order_is_a_caution() -> None:

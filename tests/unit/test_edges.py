@@ -17,11 +17,14 @@ from given import (
 )
 
 from platemark.checks import run_checks
-from platemark.engine.hold import _choices
+from platemark.engine.hold import drawn_choices
 from platemark.engine.knowing import accepted, layout_of
 from platemark.model.finding import Acceptance, Finding
 from platemark.model.known import Known
+from platemark.model.planning import make_plan
 from platemark.model.request import with_answers
+from platemark.model.terms import Box
+from platemark.model.work import Choice
 
 BLED: dict[str, Any] = {"surface": LUSTRE, "product": product(ppi=FIXED_300)}
 CANVASED: dict[str, Any] = {"surface": CANVAS, "product": canvas_product()}
@@ -38,6 +41,11 @@ def answered(seen: Known, choice: str) -> Known:
     resolved = with_answers(seen.resolved, {key: value})
     layout, misfit = layout_of(seen.facts, resolved.request, seen.surface, seen.product)
     return replace(seen, resolved=resolved, layout=layout, misfit=misfit)
+
+
+def drawn_of(seen: Known, *stops: Finding) -> tuple[tuple[Choice, str], ...]:
+    """What is drawn for those stops."""
+    return drawn_choices(seen.facts, stops, seen.resolved.request, seen.surface, seen.product)
 
 
 def canvas(width: int, height: int, **request: str) -> Known:
@@ -145,12 +153,53 @@ def test_proportion_is_that_of_the_whole_document() -> None:
     stop = found(seen, "size-proportion")
     assert stop is not None
     assert "than 16x20in with its wrap: to fill it, 4 % of the picture" in stop.message
-    assert dict(stop.figures)["fills"] == "508x609.6mm"
-    ((drawn, said),) = _choices(seen.facts, (stop,))
+    ((drawn, said),) = drawn_of(seen, stop)
     # 4800 px across at 5:6 are 5760 down.
     assert (drawn.kept.width, drawn.kept.height) == (4800, 5760)
     assert "4 %" in said
     assert found(canvas(6000, 7200, edge="image"), "size-proportion") is None
+
+
+@pytest.mark.parametrize(
+    ("crop_at", "kept"),
+    [
+        ("top", Box(0, 0, 4800, 3840)),
+        ("centre", Box(0, 1080, 4800, 3840)),
+        ("bottom", Box(0, 2160, 4800, 3840)),
+    ],
+)
+def test_the_crop_that_is_drawn_is_the_crop_that_is_made(crop_at: str, kept: Box) -> None:
+    """4800 px across at 5:4 are 3840 down, from where `crop_at` says: drawn and planned alike."""
+    seen = known(
+        surface=replace(PAPER, direction="along-width"),
+        resolved=asked(size="20x16in", crop_at=crop_at),
+    )
+    ((drawn, said),) = drawn_of(seen, *run_checks(seen))
+    assert drawn.kept == kept
+    assert said == "fit=crop: 36 % of the picture is cut off"
+    plan = make_plan(answered(seen, "fit=crop"), "0" * 64, {"srgb": "1" * 64})
+    assert plan.crop == drawn.kept
+
+
+def test_a_box_is_drawn_as_it_will_be_cut() -> None:
+    """Of the upper half, 4800 × 3000 px, a square of 3000 px from its middle: drawn and planned."""
+    plain = known(resolved=asked(size="10x10in"))
+    stop = found(plain, "size-proportion")
+    assert stop is not None
+    seen = known(resolved=asked(size="10x10in", crop_at="0 0 1 0.5"))
+    ((drawn, _),) = drawn_of(seen, stop)
+    plan = make_plan(answered(seen, "fit=crop"), "0" * 64, {"srgb": "1" * 64})
+    assert drawn.kept == plan.crop == Box(900, 0, 3000, 3000)
+
+
+def test_the_border_that_is_drawn_is_the_sheet_that_is_made() -> None:
+    """A picture of 4:5 whole on 10 × 10 in is 8 × 10 in: white of 1 in on two sides."""
+    seen = known(resolved=asked(size="10x10in"))
+    _, (drawn, said) = drawn_of(seen, *run_checks(seen))
+    assert said == "fit=border: whole, on 10x10in of paper"
+    plan = make_plan(answered(seen, "fit=border"), "0" * 64, {"srgb": "1" * 64})
+    assert drawn.kept == plan.crop == Box(0, 0, 4800, 6000)
+    assert (drawn.width, drawn.height) == (plan.width_px, plan.height_px) == (6000, 6000)
 
 
 BRUSHED = replace(PAPER, direction="along-width", name="Brushed")
@@ -169,7 +218,7 @@ def test_a_size_is_never_turned_where_lines_run() -> None:
     for choice in stops[0].choices:
         after = [f.code for f in run_checks(answered(seen, choice)) if f.severity == "stop"]
         assert after == []
-    ((drawn, _),) = _choices(seen.facts, tuple(stops))
+    ((drawn, _),) = drawn_of(seen, *stops)
     assert (drawn.kept.width, drawn.kept.height) == (4800, 3840)
 
 

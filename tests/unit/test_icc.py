@@ -21,8 +21,8 @@ from platemark.imaging.icc import (
     pack_xyz,
     parse_profile,
     profile_md5,
-    working_space_ids,
 )
+from platemark.model.planning import SPACE_NAMES
 
 SRGB = build_matrix_profile("srgb")
 
@@ -238,7 +238,7 @@ def test_vcgt_is_seen() -> None:
 
 
 @pytest.mark.parametrize("version", [2, 4])
-@pytest.mark.parametrize("space", working_space_ids())
+@pytest.mark.parametrize("space", SPACE_NAMES)
 def test_own_working_spaces_are_named(space: str, version: int) -> None:
     """Each working space is recognised in both versions, with D50 as white and with its own."""
     data = build_matrix_profile(space, version=version)  # type: ignore[arg-type]
@@ -302,7 +302,7 @@ def test_profile_with_tables_has_no_name() -> None:
 # --- Writing --------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("space", working_space_ids())
+@pytest.mark.parametrize("space", SPACE_NAMES)
 @pytest.mark.parametrize("version", [2, 4])
 def test_colorants_add_up_to_d50(space: str, version: int) -> None:
     """Red, green and blue add up to the PCS white exactly, so that white has no cast."""
@@ -342,7 +342,7 @@ def test_bytes_never_change() -> None:
         f"{space} v{version}": hashlib.sha256(
             build_matrix_profile(space, version=version)
         ).hexdigest()[:16]
-        for space in working_space_ids()
+        for space in SPACE_NAMES
         for version in (2, 4)
     }
     made |= {

@@ -7,6 +7,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from platemark.intake.names import (
+    almost_copies_of,
     almost_size_in,
     almost_size_of,
     is_ignored,
@@ -256,3 +257,22 @@ def test_only_litter_says_nothing_of_a_copy() -> None:
 def test_a_size_folder_is_a_size_as_a_whole(folder: bytes, size: str | None) -> None:
     """A folder gives a size only when its whole name is one, with its unit or ISO name."""
     assert size_in(folder) == size
+
+
+@pytest.mark.parametrize(
+    "name", ["heron_Qty 3.jpg", "heron-qty3_4x6in.tif", "heron_quantity_3.tif"]
+)
+def test_a_number_of_prints_that_is_almost_one_is_asked_about(name: str) -> None:
+    """Three prints that somebody meant are never one without a word."""
+    found = almost_copies_of(name.encode())
+    assert found is not None
+    assert found.choices == ("copies=3",)
+    assert "write _qty3" in found.sentence
+
+
+@pytest.mark.parametrize(
+    "name", ["heron_qty3.tif", "equity3.tif", "heron_qty_two.tif", "heron.tif"]
+)
+def test_what_is_no_number_of_prints_is_left_alone(name: str) -> None:
+    """A number that is understood, and words that only look like one, are nobody's question."""
+    assert almost_copies_of(name.encode()) is None

@@ -311,7 +311,8 @@ def test_reduced_pages_masks_and_small_copies_are_no_pages() -> None:
 
 def test_a_reduced_first_page_is_refused() -> None:
     """The decoder takes the first page, so that must be the picture."""
-    assert "first page" in facts_of(tiff(page((254, LONG, [1])), page())).damage
+    facts = facts_of(tiff(page((254, LONG, [1])), page()))
+    assert ("reduced copy" in facts.unread, facts.damage) == (True, "")
 
 
 def test_sub_directories_are_not_pages() -> None:
@@ -443,7 +444,7 @@ def test_layers_without_a_flat_picture_are_told(more: Tag) -> None:
     """A layered TIFF whose first page is reduced, a mask or without data has nothing to print."""
     facts = facts_of(tiff(page((37724, UNDEFINED, bytes(50)), more)))
     assert (facts.layered, facts.composite_missing) == (True, True)
-    assert "no flat picture" in facts.damage
+    assert ("without a flat picture" in facts.unread, facts.damage) == (True, "")
 
 
 def test_a_cut_tiff_says_that_it_is_cut_wherever_it_is_cut() -> None:
@@ -734,25 +735,34 @@ def test_a_damaged_part_that_is_relied_on_is_damage() -> None:
 
 
 @pytest.mark.parametrize(
-    ("chunks", "space", "damage"),
+    ("chunks", "space"),
     [
-        ([chunk(b"sRGB", b"\0")], "srgb", ""),
-        ([chunk(b"cICP", bytes([1, 13, 0, 1]))], "srgb", ""),
-        ([chunk(b"cICP", bytes([12, 13, 0, 1])), chunk(b"sRGB", b"\0")], "display-p3", ""),
-        ([chunk(b"cICP", bytes([1, 1, 0, 1]))], None, "1/1/0/1"),
-        ([chunk(b"cICP", bytes([12, 13, 0, 0]))], None, "12/13/0/0"),
+        ([chunk(b"sRGB", b"\0")], "srgb"),
+        ([chunk(b"cICP", bytes([1, 13, 0, 1]))], "srgb"),
+        ([chunk(b"cICP", bytes([12, 13, 0, 1])), chunk(b"sRGB", b"\0")], "display-p3"),
     ],
 )
-def test_a_chunk_that_names_the_colours_counts_as_a_tag(
-    chunks: list[bytes], space: str | None, damage: str
-) -> None:
-    """SRGB and cICP (ITU-T H.273) stand for spaces that are known; other codes need a profile."""
+def test_a_chunk_that_names_the_colours_counts_as_a_tag(chunks: list[bytes], space: str) -> None:
+    """SRGB and cICP (ITU-T H.273) stand for spaces that are known."""
     facts = facts_of(png(*chunks), "a.png")
     profile = facts.profile
     assert profile is not None
     assert (profile.sha256, profile.bytes, profile.working_space) == ("", 0, space)
-    assert (damage in profile.damage) if damage else profile.damage == ""
-    assert facts.dynamic_range == "standard"
+    assert (profile.damage, facts.colour_code, facts.dynamic_range) == ("", "", "standard")
+
+
+@pytest.mark.parametrize("code", [(1, 1, 0, 1), (12, 13, 0, 0), (9, 1, 0, 1)])
+def test_a_colour_code_without_a_space_of_ours_needs_a_profile(code: tuple[int, ...]) -> None:
+    """Such a cICP alone names no space, whatever an sRGB chunk says below it; a profile is used."""
+    written = "/".join(str(number) for number in code)
+    for more in ([], [chunk(b"sRGB", b"\0")]):
+        alone = facts_of(png(chunk(b"cICP", bytes(code)), *more), "a.png")
+        assert (alone.profile, alone.colour_code) == (None, written)
+        assert alone.dynamic_range == "standard"
+    beside = facts_of(png(chunk(b"cICP", bytes(code)), iccp(ADOBE)), "a.png")
+    assert beside.profile is not None
+    assert (beside.profile.working_space, beside.profile.damage) == ("adobe-rgb", "")
+    assert f"colour code {written} is not known here; its profile is used" in beside.notes[0]
 
 
 @pytest.mark.parametrize(("transfer", "name"), [(16, "PQ"), (18, "HLG")])

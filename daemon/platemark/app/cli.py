@@ -108,10 +108,12 @@ def sweep_command(studio: str | None) -> None:
             f"{swept.left_growing} cut-off and young: perhaps still arriving; left where it is. "
             "See hot/WAITING.txt."
         )
+    for sentence in swept.sheets:
+        out(sentence)
     if swept.fault:
         click.echo(swept.fault, err=True)
         sys.exit(FAULT)
-    sys.exit(HELD if swept.held else 0)
+    sys.exit(HELD if swept.held or swept.sheets else 0)
 
 
 def _count_still(waiting: int) -> str:

@@ -36,6 +36,8 @@ class Swept:
     parcels: tuple[str, ...]
     left_growing: int
     fault: str
+    sheets: tuple[str, ...] = ()
+    """What is wrong with order sheets that wait to be corrected."""
 
 
 def run(root: Path, clock: Clock | None = None) -> None:
@@ -133,6 +135,7 @@ def sweep(
             parcels=tuple(closed),
             left_growing=turn.growing,
             fault=str(faults[0]) if faults else "",
+            sheets=studio.dispatch.unread_sheets,
         )
 
 

@@ -2,6 +2,9 @@
 
 A module here has a `CODE`, an `ACCEPT` (who may accept its stop: `never`, `assistant` or
 `photographer`) and a function `find(known) -> Iterable[Finding]`. To add a check, add a file.
+Where some of its stops are harder to accept than others, `ACCEPT` is for the easiest.
+Where it is about a whole set it has `OF_SET = True`, and `FOR_ALL = True` where what is accepted
+for one picture of the set is accepted for all of them.
 """
 
 from __future__ import annotations
@@ -24,6 +27,10 @@ class Check:
     code: str
     accept: Acceptor
     find: Callable[[Known], Iterable[Finding]]
+    of_set: bool
+    """It is about the set that a picture belongs to, not about the picture."""
+    for_all: bool
+    """Accepted for one picture of a set, it is accepted for all."""
 
 
 def all_checks() -> tuple[Check, ...]:
@@ -35,7 +42,13 @@ def all_checks() -> tuple[Check, ...]:
     found: dict[str, Check] = {}
     for info in pkgutil.iter_modules(__path__):
         module = importlib.import_module(f"{__name__}.{info.name}")
-        check = Check(module.CODE, module.ACCEPT, module.find)
+        check = Check(
+            module.CODE,
+            module.ACCEPT,
+            module.find,
+            of_set=getattr(module, "OF_SET", False),
+            for_all=getattr(module, "FOR_ALL", False),
+        )
         if check.code in found:
             raise ValueError(f"two checks are called {check.code}")
         found[check.code] = check
@@ -45,11 +58,11 @@ def all_checks() -> tuple[Check, ...]:
 def run_checks(known: Known) -> tuple[Finding, ...]:
     """Ask every question; all findings at once, stops first.
 
-    A file that cannot be read whole, or is over a limit, answers no further question: what else
-    would be said of it is guessing.
+    Of a file that is damaged, of no form that is read, or over a limit, only the file and the
+    request are spoken of: what else would be said of it is guessing.
     """
+    facts = known.facts
     findings = [finding for check in all_checks() for finding in check.find(known)]
-    unreadable = [f for f in findings if f.accept == "never" and f.code.startswith("file-")]
-    if unreadable:
-        findings = [f for f in findings if f in unreadable or f.code.startswith("request-")]
+    if facts.format == "other" or facts.damage or facts.over_limit or facts.unread:
+        findings = [f for f in findings if f.code.startswith(("file-", "request-"))]
     return tuple(sorted(findings, key=lambda f: (f.severity != "stop", f.code)))

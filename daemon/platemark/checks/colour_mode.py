@@ -8,6 +8,7 @@ from typing import Final
 from platemark.model.asking import stop
 from platemark.model.finding import Finding
 from platemark.model.known import Known
+from platemark.model.picture import READ_PACKINGS
 
 CODE: Final = "colour-mode"
 ACCEPT: Final = "never"
@@ -32,7 +33,8 @@ def find(known: Known) -> Iterable[Finding]:
             f"{known.name} is in Lab at 8 bit, in a form that is not read here.",
             "Save it with 16 bit, or convert it to RGB in your editor, and drop it again.",
         )
-    elif facts.mode == "ycbcr" and facts.compression != "jpeg":
+    # A way of packing that is not read is told by itself.
+    elif facts.mode == "ycbcr" and facts.compression in READ_PACKINGS - {"jpeg"}:
         yield stop(
             CODE,
             ACCEPT,

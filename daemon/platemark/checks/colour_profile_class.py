@@ -10,7 +10,7 @@ from platemark.model.finding import Finding
 from platemark.model.known import Known
 
 CODE: Final = "colour-profile-class"
-ACCEPT: Final = "never"
+ACCEPT: Final = "photographer"
 
 
 def find(known: Known) -> Iterable[Finding]:
@@ -22,27 +22,29 @@ def find(known: Known) -> Iterable[Finding]:
     if profile is None or profile.damage or not profile.sha256:
         return
     kind = profile.device_class
-    if kind == "prtr" and known.facts.mode != "grey":
+    if kind in ("link", "abst", "nmcl"):
         yield stop(
             CODE,
-            ACCEPT,
-            f"{known.name} carries a printer's profile ({profile.description or 'no name'}): "
-            "it was "
-            "already converted for a printer, and would be converted twice.",
-            "Drop the picture from before that conversion, in its working space.",
-        )
-    elif kind in ("link", "abst", "nmcl"):
-        yield stop(
-            CODE,
-            ACCEPT,
+            "never",
             f"The profile inside {known.name} cannot describe a picture (class {kind}).",
             "Assign a working space in your editor, save, and drop it again.",
         )
     elif profile.version.split(".")[0] not in ("2", "4"):
         yield stop(
             CODE,
-            ACCEPT,
+            "never",
             f"The profile inside {known.name} is of version {profile.version}; 2 and 4 can be "
             "used.",
             "Convert it to a common working space in your editor and drop it again.",
+        )
+    elif kind == "prtr" and known.facts.mode != "grey":
+        is_rgb = profile.colour_space.strip() == "RGB" and known.facts.mode == "rgb"
+        yield stop(
+            CODE,
+            ACCEPT if is_rgb else "never",
+            f"{known.name} carries a printer's profile ({profile.description or 'no name'}): it "
+            "was already converted for a printer, and would be converted twice.",
+            "Drop the picture from before that conversion, in its working space."
+            + (" Accepting means: read its colours by that profile all the same." * is_rgb),
+            figures={"profile": profile.sha256[:8]},
         )

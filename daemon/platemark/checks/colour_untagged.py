@@ -27,6 +27,17 @@ def find(known: Known) -> Iterable[Finding]:
             f"{known.name} has no colour profile; its camera data says sRGB, so sRGB was assumed.",
         )
         return
+    if facts.colour_code:
+        yield stop(
+            CODE,
+            ACCEPT,
+            f"{known.name} names its colours by a code ({facts.colour_code} after ITU-T H.273) "
+            "that is not known here, and has no colour profile.",
+            "Embed the right profile in your editor and drop it again. Accepting means: read it "
+            "as sRGB.",
+            figures={"colour code": facts.colour_code, "read as": "sRGB"},
+        )
+        return
     guess = {
         "adobe-rgb": " Its camera data says Adobe RGB.",
         "srgb": " Its camera data says sRGB.",

@@ -6,12 +6,11 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import Final
 
-from platemark.checks.edge_already_there import extras_of, measures_document, tag_says
-from platemark.checks.size_aspect import SILENT_PERCENT
 from platemark.model.asking import stop
 from platemark.model.finding import Finding
-from platemark.model.geometry import aspect_error
+from platemark.model.geometry import SILENT_PERCENT, aspect_error
 from platemark.model.known import Known
+from platemark.model.measured import extras_of, measures_document, tag_says
 from platemark.model.units import MM_PER, shown
 
 CODE: Final = "edge-not-there"
@@ -25,7 +24,9 @@ def find(known: Known) -> Iterable[Finding]:
     comes to the one or the other; else the proportion, where it is nearer to the face's.
     """
     layout = known.layout
-    if layout is None or layout.edge.mode != "included" or measures_document(known):
+    if layout is None or layout.edge.mode != "included":
+        return
+    if measures_document(known.facts, layout, known.product):
         return
     width, height = known.facts.upright_width, known.facts.upright_height
     off = aspect_error(width, height, layout.size)
@@ -34,7 +35,7 @@ def find(known: Known) -> Iterable[Finding]:
     if not by_tag and not by_shape:
         return
     kind, verb = ("wrap", "folded away") if layout.wrap_px else ("bleed", "cut off")
-    around = sum((length.inches for length in extras_of(known)), Fraction(0))
+    around = sum((length.inches for length in extras_of(layout, known.product)), Fraction(0))
     unit = layout.size.unit
     lost = f"{shown(around * MM_PER['in'] / MM_PER[unit], 2)}{unit}"
     said = (

@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import Final
 
-from platemark.checks.edge_already_there import measures_document
 from platemark.model.asking import caution, stop
 from platemark.model.finding import Finding
 from platemark.model.known import Known
+from platemark.model.measured import measures_document
 from platemark.model.units import shown
 
 CODE: Final = "edge-takes-picture"
@@ -42,6 +42,7 @@ def find(known: Known) -> Iterable[Finding]:
             figures=figures,
         )
         return
+    is_whole = measures_document(known.facts, layout, known.product)
     yield stop(
         CODE,
         ACCEPT,
@@ -50,7 +51,7 @@ def find(known: Known) -> Iterable[Finding]:
         "Accept if what matters stays on the face; edge = mirror or a plain colour keeps all of "
         "the picture there.",
         figures=figures,
-        choices=("edge=included",) if measures_document(known) else ("edge=mirror",),
+        choices=("edge=included",) if is_whole else ("edge=mirror",),
     )
 
 

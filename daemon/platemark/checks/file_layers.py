@@ -17,13 +17,18 @@ def find(known: Known) -> Iterable[Finding]:
     """Stop layers without a picture of them; warn of layers, which no printer draws."""
     facts = known.facts
     if facts.composite_missing:
+        is_there = not facts.unread
         yield stop(
             CODE,
-            ACCEPT,
-            f"{known.name} holds the layers of an image editor, but the flat picture beside them "
-            "is missing or of one single colour.",
+            ACCEPT if is_there else "never",
+            f"{known.name} holds the layers of an image editor, but "
+            + (
+                "the flat picture beside them is of one single colour."
+                if is_there
+                else "no flat picture beside them, and layers are not drawn here."
+            ),
             "Flatten it in your editor, save it as a TIFF and drop that.",
-            figures={"flat picture": "none or of one colour"},
+            figures={"flat picture": "of one colour" if is_there else "none"},
         )
     elif facts.layered:
         yield caution(

@@ -10,7 +10,8 @@ from platemark.model.finding import Finding
 from platemark.model.known import Known
 
 CODE: Final = "file-too-large"
-ACCEPT: Final = "never"
+ACCEPT: Final = "assistant"
+"""Its acceptance only lets the file be looked at again; the engine never counts it."""
 
 
 def find(known: Known) -> Iterable[Finding]:
@@ -20,7 +21,7 @@ def find(known: Known) -> Iterable[Finding]:
             CODE,
             ACCEPT,
             f"{known.name} was not opened: {known.facts.over_limit}.",
-            "If it is really your picture, save it smaller or as a baseline file, or raise "
-            "the limit "
-            "in studio.toml.",
+            "If it is really your picture, save it smaller or as a baseline file; or raise the "
+            "limit in studio.toml. Accepting means: look at it again with the limits as they are "
+            "then.",
         )

@@ -15,7 +15,8 @@ ACCEPT: Final = "never"
 
 def find(known: Known) -> Iterable[Finding]:
     """Stop a picture with any transparent pixel."""
-    if known.facts.alpha == "transparent":
+    # Where nothing was decoded, the tags say only that it may be.
+    if known.facts.alpha == "transparent" and known.facts.is_read:
         yield stop(
             CODE,
             ACCEPT,

@@ -1,8 +1,9 @@
-"""What can never be accepted cannot be allowed beforehand."""
+"""What can never be accepted, or is no code, cannot be allowed beforehand."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from difflib import get_close_matches
 from typing import Final
 
 from platemark.model.asking import caution, stop
@@ -14,8 +15,18 @@ ACCEPT: Final = "assistant"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Name `allow` words that do nothing: without a reason, or for what is never accepted."""
+    """Name `allow` words that do nothing: no code, no reason, or for what is never accepted."""
     request = known.resolved.request
+    for code in request.allow:
+        if code in known.codes:
+            continue
+        near = get_close_matches(code, sorted(known.codes), 1)
+        yield caution(
+            CODE,
+            f"{known.name} allows {code}, which is not the code of any finding"
+            + (f"; {near[0]} may be meant." if near else "."),
+            "Write the code as the finding has it.",
+        )
     never = [code for code in request.allow if code in known.never_accepted]
     if never:
         yield stop(

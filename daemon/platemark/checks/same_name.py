@@ -19,6 +19,8 @@ def find(known: Known) -> Iterable[Finding]:
     order = known.resolved.request.order
     for earlier in known.earlier:
         beside = earlier.same_name and not earlier.same_bytes and earlier.order == order
+        # One work has one name, and may be edited for each surface.
+        beside = beside and earlier.same_surface
         if beside and earlier.state in ("claimed", "examined", "rendered"):
             yield stop(
                 CODE,

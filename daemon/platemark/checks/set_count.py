@@ -11,6 +11,8 @@ from platemark.model.known import Known
 
 CODE: Final = "set-count"
 ACCEPT: Final = "photographer"
+OF_SET: Final = True
+FOR_ALL: Final = True
 
 
 def find(known: Known) -> Iterable[Finding]:

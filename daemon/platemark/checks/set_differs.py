@@ -12,6 +12,8 @@ from platemark.model.known import Known
 
 CODE: Final = "set-differs"
 ACCEPT: Final = "photographer"
+OF_SET: Final = True
+FOR_ALL: Final = True
 
 
 def find(known: Known) -> Iterable[Finding]:

@@ -12,6 +12,7 @@ from platemark.model.known import Known
 
 CODE: Final = "set-waits"
 ACCEPT: Final = "photographer"
+OF_SET: Final = True
 
 
 def find(known: Known) -> Iterable[Finding]:

@@ -10,7 +10,10 @@ from typing import Final
 from platemark.model.asking import caution, stop
 from platemark.model.finding import Finding
 from platemark.model.geometry import (
+    MOST_TRIMMED_PERCENT,
     REAL_PIXELS_AT_EDGE,
+    SILENT_MM,
+    SILENT_PERCENT,
     Layout,
     Misfit,
     lay_out,
@@ -19,14 +22,10 @@ from platemark.model.geometry import (
 from platemark.model.known import Known
 from platemark.model.request import Request
 from platemark.model.surface import Surface
-from platemark.model.units import MM_PER, Length, parse_full_size, shown
+from platemark.model.units import Length, parse_full_size, shown
 
 CODE: Final = "size-proportion"
 ACCEPT: Final = "never"
-
-SILENT_PERCENT: Final = Fraction(1, 2)
-SILENT_MM: Final = 2
-CAUTION_PERCENT: Final = 2
 
 
 def find(known: Known) -> Iterable[Finding]:
@@ -51,9 +50,7 @@ def find(known: Known) -> Iterable[Finding]:
     if percent <= SILENT_PERCENT and layout.cut_mm <= SILENT_MM:
         return
     figures = {"cut": f"{shown(lost)} %", "size": str(layout.size)}
-    if layout.edge.mode in REAL_PIXELS_AT_EDGE:
-        figures["fills"] = _fills(layout)
-    if percent <= CAUTION_PERCENT:
+    if percent <= MOST_TRIMMED_PERCENT:
         yield caution(
             CODE,
             f"{known.name} is not quite of the proportion of {_place(layout)}: "
@@ -86,13 +83,6 @@ def _place(layout: Layout) -> str:
     return f"{layout.size} with its {'wrap' if layout.wrap_px else 'bleed'}"
 
 
-def _fills(layout: Layout) -> str:
-    """The place that the picture has to fill, bleed or wrap included, to a hundredth of a mm."""
-    placed, ppi = layout.placed, layout.ppi
-    sides = (shown(px / ppi * MM_PER["in"], 2) for px in (placed.width, placed.height))
-    return "x".join(sides) + "mm"
-
-
 def _suits(known: Known, size: str) -> bool:
     """Whether the picture fills that size, with whatever lies around it."""
     if known.product is None:
@@ -103,7 +93,7 @@ def _suits(known: Known, size: str) -> bool:
         layout = lay_out(*upright, request, known.surface, known.product)
     except Misfit:
         return False
-    return layout.aspect_error * 100 <= CAUTION_PERCENT
+    return layout.aspect_error * 100 <= MOST_TRIMMED_PERCENT
 
 
 def _whole(request: Request, surface: Surface) -> tuple[str, ...]:

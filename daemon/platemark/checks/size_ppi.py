@@ -1,4 +1,4 @@
-"""Enough pixels for the size."""
+"""Enough pixels for the size, or for the distance that a photographer answers for."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Final
 
 from platemark.model.asking import caution, stop
 from platemark.model.finding import Finding
-from platemark.model.geometry import Layout, turned_on_its_side
+from platemark.model.geometry import MOST_TRIMMED_PERCENT, Layout, turned_on_its_side
 from platemark.model.known import Known
 from platemark.model.units import Size, shown
 
@@ -21,14 +21,19 @@ LOWEST_BY_DISTANCE: Final = 60
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop below the surface's floor; warn below its caution level or beyond twofold."""
+    """Stop below the floor; warn below the caution level, or beyond twofold.
+
+    The floors are the surface's. A viewing distance that a photographer signed sets others, and
+    what is too little close up is told all the same.
+    """
     layout, facts = known.layout, known.facts
     if layout is None or turned_on_its_side(
         facts.upright_width, facts.upright_height, known.resolved.request, known.surface
     ):
         return
     stop_at, warn_at = floors(known)
-    native = layout.native_ppi
+    native, far = layout.native_ppi, known.resolved.request.viewing
+    close_up = known.surface.ppi.caution
     figures = {"ppi": shown(native), "size": str(layout.size)}
     said = f"{known.name} has {shown(native)} ppi at {layout.size}"
     if native < stop_at:
@@ -36,30 +41,59 @@ def find(known: Known) -> Iterable[Finding]:
         yield stop(
             CODE,
             ACCEPT,
-            f"{said}; {known.surface.name} wants at least {shown(stop_at)}.",
+            f"{said}; {known.surface.name} wants at least {shown(stop_at)}"
+            + (f", seen from {far}." if is_signed(known) else "."),
             then,
             figures=figures,
             choices=choices,
         )
-    elif native < warn_at:
+    elif native < warn_at or (is_signed(known) and native < close_up):
         yield caution(
             CODE,
-            f"{said}; {known.surface.name} looks its best from {shown(warn_at)} up.",
+            f"{said}; seen from {far}, {shown(warn_at)} ppi is "
+            f"{'enough' if native >= warn_at else 'its best'}; close up it would want {close_up}."
+            if is_signed(known)
+            else f"{said}; {known.surface.name} looks its best from {shown(warn_at)} up.",
             figures=figures,
         )
     elif layout.factor > 2:
         yield caution(
             CODE, f"{said}; it is enlarged {shown(layout.factor, 2)} times.", figures=figures
         )
+    if far is not None and not is_signed(known) and native < close_up:
+        yield caution(
+            CODE,
+            f"{known.name} is to be seen from {far}, which no photographer signed, so that "
+            "does not count.",
+            "Write by = and the photographer's name beside viewing, or let them answer with it.",
+        )
+
+
+def is_signed(known: Known) -> bool:
+    """Whether a photographer said how far away the print is seen: it lets fewer pixels pass.
+
+    An answer with a distance is taken from nobody else.
+    """
+    resolved = known.resolved
+    if resolved.request.viewing is None:
+        return False
+    by_answer = dict(resolved.sources).get("viewing") == "decision"
+    return by_answer or resolved.request.by in known.photographers
 
 
 def floors(known: Known) -> tuple[Fraction, Fraction]:
-    """The stop and caution levels in ppi: the surface's, or less for a stated viewing distance."""
+    """The stop and caution levels in ppi: the surface's, or those of a signed viewing distance.
+
+    By distance, what the eye can tell apart is enough, and never more than the product prints;
+    less than six tenths of that is a stop (common practice), and so is less than 60.
+    """
     ppi = known.surface.ppi
     viewing = known.resolved.request.viewing
-    if viewing is None:
+    if viewing is None or not is_signed(known):
         return Fraction(ppi.stop), Fraction(ppi.caution)
-    warn = min(Fraction(ppi.caution), Fraction(PPI_INCHES) / viewing.inches)
+    warn = Fraction(PPI_INCHES) / viewing.inches
+    if known.product is not None:
+        warn = min(warn, Fraction(known.product.ppi.target))
     floor = Fraction(LOWEST_BY_DISTANCE)
     return max(warn * Fraction(6, 10), floor), max(warn, floor)
 
@@ -117,7 +151,7 @@ def smaller_sizes(known: Known, layout: Layout, ppi: Fraction) -> tuple[Size, ..
         off = abs((size.w.mm / size.h.mm) / (layout.size.w.mm / layout.size.h.mm) - 1)
         share = min(layout.size.w.mm / size.w.mm, layout.size.h.mm / size.h.mm)
         enough = layout.native_ppi * share >= ppi
-        if off * 100 <= 2 and enough and known.sells(size):
+        if off * 100 <= MOST_TRIMMED_PERCENT and enough and known.sells(size):
             fitting.append(size)
     fitting.sort(key=lambda size: -size.w.mm)
     return tuple(fitting[:3])

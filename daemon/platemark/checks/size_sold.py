@@ -31,7 +31,7 @@ def find(known: Known) -> Iterable[Finding]:
     if product.max_side is not None and max(sheet.w.mm, sheet.h.mm) > product.max_side.mm:
         yield stop(
             CODE,
-            "never",
+            ACCEPT,
             f"{product.name} goes up to {product.max_side} a side; "
             + (f"{needs}which is larger." if needs else f"{sheet} is larger."),
             then,

@@ -135,8 +135,12 @@ class Dispatch:
             PlatemarkError(f"{line.name}: {line.sentence}", line.next)
             for _, line in self._unfit.values()
         )
-        sheets = (PlatemarkError(*words) for words in self._order_sheets.troubles)
-        return (*self._own_troubles(), *unfit, *sheets)
+        return (*self._own_troubles(), *unfit)
+
+    @property
+    def unread_sheets(self) -> tuple[str, ...]:
+        """What is wrong with order sheets that wait to be corrected."""
+        return tuple(" ".join(words) for words in self._order_sheets.troubles)
 
     def _own_troubles(self) -> tuple[PlatemarkError, ...]:
         """All but the files that are not taken in."""

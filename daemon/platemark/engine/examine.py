@@ -19,7 +19,7 @@ from platemark.model.asking import stop
 from platemark.model.errors import ChildFault
 from platemark.model.finding import Acceptance, Finding
 from platemark.model.known import Known
-from platemark.model.picture import Facts
+from platemark.model.picture import FACTS_VERSION, Facts
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.plan import Plan, plan_hash
 from platemark.model.planning import drawing_lines, make_plan
@@ -40,7 +40,8 @@ def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
     None where the job was held instead.
     """
     facts = facts_of(workshop, row)
-    if facts is not None:
+    # What an older probe did not ask is not known; and the limits may have been raised since.
+    if facts is not None and facts.version >= FACTS_VERSION and not facts.over_limit:
         return lambda: ProbeReport(facts)
     if tried_too_often(workshop, row, STEP):
         return None
@@ -144,7 +145,7 @@ def tried_too_often(workshop: Workshop, row: JobRow, step: str) -> bool:
 
 
 def facts_of(workshop: Workshop, row: JobRow) -> Facts | None:
-    """A job's facts, where its picture was already read; the same bytes say the same again."""
+    """A job's facts, where its picture was already read, as that probe told them."""
     facts = _last_body(workshop, row).get("facts")
     return from_plain(Facts, facts) if facts is not None else None
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
@@ -12,19 +13,21 @@ from pathlib import Path
 import structlog
 
 from platemark import durable
-from platemark.checks.size_aspect import CAUTION_PERCENT as MOST_TRIMMED_PERCENT
 from platemark.engine.examine import facts_of, original_path
+from platemark.engine.knowing import answers_of, asked, choose, layout_of
 from platemark.engine.workshop import Workshop
 from platemark.intake.held import OURS, picture_name, write_held_folder
 from platemark.ledger.read import JobRow
 from platemark.model.errors import DiskFault
 from platemark.model.finding import Finding
-from platemark.model.geometry import aspect_error, describe_ppi
-from platemark.model.job import Drop
+from platemark.model.geometry import MOST_TRIMMED_PERCENT, aspect_error, describe_ppi
+from platemark.model.job import Drop, shown_name
+from platemark.model.lab import Product
 from platemark.model.notice import HeldNotice
 from platemark.model.picture import Facts
 from platemark.model.plain import from_plain
-from platemark.model.terms import Box
+from platemark.model.request import Fit, Request
+from platemark.model.surface import Surface
 from platemark.model.units import BadSize, orientation_of, parse_full_size, shown
 from platemark.model.work import ChildLimits, Choice, PreviewReport, PreviewTask
 
@@ -128,10 +131,18 @@ def notice_of(workshop: Workshop, row: JobRow) -> HeldNotice:
         findings=findings,
         facts=describe(facts) if facts is not None else (),
         people=tuple((p.name, p.role) for p in workshop.settings.studio.people),
-        drawing_choices=tuple((c.label, text) for c, text in _choices(facts, findings)),
+        drawing_choices=tuple((c.label, text) for c, text in _choices_of(workshop, row, facts, findings)),
         size_remarks=_size_remarks(facts, findings),
         answered=_answered(workshop, row),
+        folder=_dropped_in(workshop, row),
     )
+
+
+def _dropped_in(workshop: Workshop, row: JobRow) -> str:
+    """The folder that a job's file was dropped in, from the studio, for people."""
+    drop = Drop(**workshop.ledger.read.body(row.claimed_seq)["drop"])
+    hot = os.fsencode(workshop.settings.studio.hot.path)
+    return shown_name(hot + b"/" + drop.path_bytes.rpartition(b"/")[0])
 
 
 def _answered(workshop: Workshop, row: JobRow) -> str:
@@ -183,7 +194,7 @@ def drawing_of(workshop: Workshop, row: JobRow) -> Callable[[], bytes | None] | 
     failed; None at once where there is nothing to draw.
     """
     facts = facts_of(workshop, row)
-    if facts is None or facts.format == "other" or facts.damage or facts.over_limit:
+    if facts is None or not facts.is_read:
         return None
     target = workshop.folders.scratch("drawings") / f"held-{row.job}.jpg"
     durable.remove_file(target)
@@ -191,7 +202,9 @@ def drawing_of(workshop: Workshop, row: JobRow) -> Callable[[], bytes | None] | 
         original=str(original_path(workshop, row)),
         orientation=facts.orientation,
         source_profile="",
-        choices=tuple(choice for choice, _ in _choices(facts, stops_of(workshop, row))),
+        choices=tuple(
+            choice for choice, _ in _choices_of(workshop, row, facts, stops_of(workshop, row))
+        ),
         drawing=str(target),
         is_icc_lab=facts.lab_encoding == "icc",
     )
@@ -208,40 +221,55 @@ def _drawn(workshop: Workshop, task: PreviewTask, limits: ChildLimits) -> bytes 
     return data
 
 
-def _choices(facts: Facts | None, findings: tuple[Finding, ...]) -> tuple[tuple[Choice, str], ...]:
+def _choices_of(
+    workshop: Workshop, row: JobRow, facts: Facts | None, findings: tuple[Finding, ...]
+) -> tuple[tuple[Choice, str], ...]:
+    surface = workshop.settings.surface(row.surface)
+    if facts is None or surface is None:
+        return ()
+    read = workshop.ledger.read
+    request = asked(read, row, answers_of(read, row.job)).request
+    _, product = choose(workshop.settings, surface, request)
+    return drawn_choices(facts, findings, request, surface, product)
+
+
+def drawn_choices(
+    facts: Facts,
+    findings: tuple[Finding, ...],
+    request: Request,
+    surface: Surface,
+    product: Product | None,
+) -> tuple[tuple[Choice, str], ...]:
     """What the drawing shows: the crop and the border of a stop about proportion or standing.
 
-    Sizes of the picture's own proportion would all look alike; they are told in words.
+    Each is what the plan will be after that answer. Sizes of the picture's own proportion would all
+    look alike; they are told in words.
+
+    Args:
+        facts: The picture's.
+        findings: Of its job.
+        request: As it is asked now.
+        surface: What it is printed on.
+        product: What the lab offers there; None where it offers nothing.
     """
     finding = next((f for f in findings if f.code in ("size-proportion", "size-turned")), None)
-    if facts is None or finding is None or finding.severity != "stop":
+    if finding is None or finding.severity != "stop":
         return ()
-    width, height = facts.upright_width, facts.upright_height
-    try:
-        figures = dict(finding.figures)
-        size = parse_full_size(figures.get("fills", figures["size"]))
-    except BadSize:
-        return ()
-    size = size.standing_like(orientation_of(width, height)) if size.name else size
-    across, down = size.w.mm, size.h.mm
+    fits: tuple[Fit, ...] = ("crop", "border")
     found: list[tuple[Choice, str]] = []
-    for choice in ("fit=crop", "fit=border"):
-        if choice not in finding.choices:
+    for fit in fits:
+        choice = f"fit={fit}"
+        layout, _ = layout_of(facts, replace(request, fit=fit), surface, product)
+        if choice not in finding.choices or layout is None:
             continue
-        label = "ab"[len(found)]
-        if choice == "fit=border":
-            whole = Box(0, 0, width, height)
-            proportion = (round(across * 10), round(down * 10))
-            found.append(
-                (Choice(label, whole, True, *proportion), f"{choice}: whole, on {size} of paper")
-            )
+        label, kept, paper = "ab"[len(found)], layout.crop, layout.trim
+        if fit == "border":
+            drawn = Choice(label, kept, True, paper.width, paper.height)
+            found.append((drawn, f"{choice}: whole, on {layout.sheet} of paper"))
             continue
-        kept_w = min(width, round(height * across / down))
-        kept_h = min(height, round(width * down / across))
-        box = Box((width - kept_w) // 2, (height - kept_h) // 2, kept_w, kept_h)
-        lost = 100 - Fraction(100 * kept_w * kept_h, width * height)
-        said = f"{choice}: {shown(lost)} % of the picture is cut off"
-        found.append((Choice(label, box, False, 0, 0), said))
+        share = Fraction(kept.width * kept.height, facts.upright_width * facts.upright_height)
+        said = f"{choice}: {shown(100 - 100 * share)} % of the picture is cut off"
+        found.append((Choice(label, kept, False, 0, 0), said))
     return tuple(found)
 
 

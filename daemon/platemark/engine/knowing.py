@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from datetime import date
 from unicodedata import normalize
 
-from platemark.checks import all_checks, set_count, set_differs, set_waits
+from platemark.checks import all_checks, file_too_large
 from platemark.engine.claim import asked_body, layers_of
 from platemark.engine.profiles import standing_of
 from platemark.engine.workshop import Workshop
 from platemark.intake.names import title_of
 from platemark.ledger.read import JobRow, Reader
-from platemark.model.finding import Acceptance, Finding
+from platemark.model.finding import ENGINE_CODES, Acceptance, Finding
 from platemark.model.geometry import Layout, Misfit, lay_out
 from platemark.model.job import Drop
 from platemark.model.known import Known, Other, ProfileStanding
@@ -27,8 +27,11 @@ from platemark.model.surface import Surface
 MEASURES = ("size", "sheet", "border")
 """Keys that say how large a print is."""
 
-SET_CODES = frozenset((set_count.CODE, set_differs.CODE, set_waits.CODE))
+SET_CODES = frozenset(check.code for check in all_checks() if check.of_set)
 """Stops that are for a set's sake, not for the picture's own."""
+
+ONLY_LOOKED_AT_AGAIN = frozenset((file_too_large.CODE,))
+"""Stops whose acceptance makes the file be looked at again and settles nothing by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +86,7 @@ def know(
 ) -> Known:
     """Put one value together for the checks."""
     lab, product = choose(settings, surface, resolved.request)
+    acceptors = {**{check.code: check.accept for check in all_checks()}, **dict(ENGINE_CODES)}
     layout, misfit = None, ""
     # At a size that nobody agreed on, nothing can be said of pixels or proportion.
     if not any(t.kind == "disagree" and t.key in MEASURES for t in resolved.troubles):
@@ -103,8 +107,12 @@ def know(
         limits=settings.studio.limits,
         earlier=earlier,
         untagged=settings.studio.untagged,
-        never_accepted=frozenset(c.code for c in all_checks() if c.accept == "never"),
-        photographers_own=frozenset(c.code for c in all_checks() if c.accept == "photographer"),
+        codes=frozenset(acceptors),
+        never_accepted=ONLY_LOOKED_AT_AGAIN
+        | {code for code, acceptor in acceptors.items() if acceptor == "never"},
+        photographers_own=frozenset(
+            code for code, acceptor in acceptors.items() if acceptor == "photographer"
+        ),
         photographers=frozenset(
             person.name for person in settings.studio.people if person.role == "photographer"
         ),
@@ -171,11 +179,20 @@ def request_key(known: Known) -> str:
             *measures,
             request.fit,
             str(request.crop_at),
-            str(layout.edge if layout is not None else request.edge),
+            _edge_key(known),
             request.purpose,
             request.edition or "",
         ]
     )
+
+
+def _edge_key(known: Known) -> str:
+    """How the edge is made; on another bar than the usual, the bar too."""
+    layout, product = known.layout, known.product
+    if layout is None or product is None:
+        return str(known.resolved.request.edge)
+    is_usual = not layout.wrap_px or layout.wrap.mm == product.wrap.mm
+    return str(layout.edge) if is_usual else f"{layout.edge} {layout.wrap}"
 
 
 def accepted(
@@ -194,7 +211,7 @@ def accepted(
         covering = next((a for a in acceptances if a.covers(finding)), None)
         if covering is None:
             covering = _allowed(known, finding)
-        if covering is None or finding.accept == "never":
+        if covering is None or finding.accept == "never" or finding.code in ONLY_LOOKED_AT_AGAIN:
             open_codes.add(finding.code)
         else:
             found[finding.code] = covering
@@ -243,4 +260,5 @@ def _others(reader: Reader, row: JobRow, key: str) -> Iterable[Other]:
             same_bytes=other.original_sha256 == row.original_sha256,
             same_name=other.original_name in names,
             same_request=other.request_key == key,
+            same_surface=other.surface == row.surface,
         )

@@ -25,6 +25,7 @@ from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
 from platemark.model.asking import stop
 from platemark.model.finding import Change, Finding
+from platemark.model.picture import Facts
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.plan import Plan
 from platemark.model.work import (
@@ -38,6 +39,7 @@ from platemark.model.work import (
 )
 
 STEP = "render"
+_PACKED = {"none": "not packed", "lzw": "LZW", "deflate": "ZIP", "jpeg": "JPEG"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,8 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
     facts = facts_of(workshop, row)
     notes = facts.notes if facts is not None else ()
     aside = tuple(Change("left-aside", note, "in the original", "not used") for note in notes)
+    if facts is not None:
+        aside = (_read(facts), *aside)
     with workshop.ledger.transaction() as transaction:
         move(
             transaction,
@@ -214,6 +218,19 @@ def _profile_still_good(workshop: Workshop, row: JobRow, plan: Plan) -> bool:
         step=STEP,
     )
     return False
+
+
+def _read(facts: Facts) -> Change:
+    """What the original is as a file; the changes say what became of it."""
+    form = f"{facts.width}x{facts.height} {facts.format.upper()} {facts.bits} bit"
+    if facts.format == "tiff":
+        form += f", {_PACKED.get(facts.compression, facts.compression)}"
+    return Change(
+        "read",
+        f"Read the original, {form}. It stays as it is.",
+        form,
+        f"its pixels, {facts.bits} bit",
+    )
 
 
 def _decoded_mb(plan: Plan) -> int:

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 import structlog
 
-from platemark.checks import set_count, set_differs, set_waits
+from platemark.checks import all_checks
 from platemark.engine.examine import facts_of, hold
 from platemark.engine.hold import stops_of
 from platemark.engine.knowing import SET_CODES, accepted, answers_of, asked, know_job
@@ -23,10 +23,9 @@ from platemark.model.finding import Acceptance, Finding
 from platemark.model.known import Panel, StandingSet
 from platemark.model.request import Request
 
-FOR_ALL = frozenset((set_count.CODE, set_differs.CODE))
+_CHECKS = tuple(check for check in all_checks() if check.of_set)
+_FOR_ALL = frozenset(check.code for check in _CHECKS if check.for_all)
 """What is accepted for one picture of a set is accepted for the whole of it."""
-
-_CHECKS = (set_count.find, set_differs.find, set_waits.find)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +125,7 @@ class Sets:
             acceptance
             for answers in others.values()
             for acceptance in answers.acceptances
-            if acceptance.code in FOR_ALL
+            if acceptance.code in _FOR_ALL
         )
         panels = self._panels(each)
         moved = False
@@ -176,7 +175,7 @@ class Sets:
         )
         known = know_job(workshop, row, facts, answers_of(workshop.ledger.read, row.job))
         known = replace(known, whole_set=whole)
-        findings = [finding for find in _CHECKS for finding in find(known)]
+        findings = [finding for check in _CHECKS for finding in check.find(known)]
         taken = accepted(known, findings, acceptances)
         return tuple(finding for finding in findings if finding.code not in taken)
 
@@ -213,7 +212,8 @@ def _key_in(request: Request) -> _Key | None:
 def _said_of(workshop: Workshop, rows: Iterable[JobRow]) -> int | None:
     """How many pictures a set is said to have; the most where two disagree."""
     read = workshop.ledger.read
-    said = [read.body(row.examined_seq or row.held_seq).get("request", {}) for row in rows]
+    newest = [max(filter(None, (row.examined_seq, row.held_seq)), default=None) for row in rows]
+    said = [read.body(seq).get("request", {}) for seq in newest]
     return max((request["set_of"] for request in said if request.get("set_of")), default=None)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any, Literal
@@ -42,8 +41,6 @@ HANGING = (
 HANGING_WORDS = ("rated by its maker", "licensed installer", "local codes")
 """A surface's caution that has these says what `HANGING` says."""
 
-_OVER_KG = re.compile(r"\bover ([0-9]+(?:\.[0-9]+)?) kg\b", re.IGNORECASE)
-_LONGER_THAN_M = re.compile(r"\blonger than ([0-9]+(?:\.[0-9]+)?) m\b", re.IGNORECASE)
 _PLACES: dict[Unit, int] = {"in": 2, "cm": 2, "mm": 1}
 
 
@@ -72,33 +69,9 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
         job=row.job,
         request=_request(row, examined, product, plan),
         original=_original(claimed, facts, plan, rendered["source_profile"]),
-        print_file=TicketPrintFile(
-            path=path,
-            sha256=printed["sha256"],
-            bytes=int(printed["bytes"]),
-            width_px=plan.width_px,
-            height_px=plan.height_px,
-            prints_at=prints_at(plan, size, product),
-            ppi=shown(plan.ppi, 3),
-            bits=plan.bits,
-            format=plan.format.upper(),
-            compression=plan.compression if plan.format == "tiff" else "JPEG",
-            profile_sha256=plan.output_profile_sha256,
-        ),
+        print_file=_print_file(plan, printed, path, prints_at(plan, size, product)),
         colour=colour,
-        geometry=TicketGeometry(
-            face_box=plan.face_box,
-            trim_box=plan.trim_box,
-            safe_box=plan.safe_box,
-            bleed=_length(product.bleed, plan.bleed_px, plan.ppi),
-            bleed_px=plan.bleed_px,
-            wrap_px=plan.wrap_px,
-            tuck=_length(product.tuck, plan.tuck_px, plan.ppi),
-            tuck_px=plan.tuck_px,
-            native_ppi=shown(Fraction(examined["native_ppi"]), 1),
-            mirrored_by=product.mirror_by,
-            direction=surface.direction,
-        ),
+        geometry=_geometry(plan, product, surface, Fraction(examined["native_ppi"])),
         changes=changes,
         findings=_findings(examined, workshop.settings.studio),
         instructions=instructions(
@@ -108,8 +81,8 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
             slug=next((change.after for change in changes if change.code == "slug-added"), ""),
             direction=surface.direction,
         ),
+        cautions=cautions(surface),
         # A border is part of the panel, and weighs as much as the picture.
-        cautions=cautions(surface, sheet),
         weight=weigh(surface, sheet),
     )
     archived = workshop.folders.archived(printed["sha256"], printed["extension"])
@@ -142,31 +115,11 @@ def weigh(surface: Surface, size: str) -> TicketWeight | None:
     )
 
 
-def cautions(surface: Surface, size: str) -> tuple[str, ...]:
-    """The surface's own caution as far as it is for this print, and how to hang it, once.
-
-    A sentence that begins at a weight or a length (“Over 10 kg, or longer than 1.2 m, …”) is left
-    out of the ticket of a print that is under all of them. Everything else stays.
-
-    Args:
-        surface: With its caution and what it weighs.
-        size: Of the panel, a border included, such as `16x20in`.
-    """
-    kilograms, longest_mm = _kilograms(surface, size), _longest_mm(size)
-    said = " ".join(
-        sentence
-        for sentence in re.split(r"(?<=[.!?])\s+", surface.caution.strip())
-        if not surface.layers or _is_meant(sentence, kilograms, longest_mm)
-    )
+def cautions(surface: Surface) -> tuple[str, ...]:
+    """The surface's own caution, whole, and how to hang it where that does not say it."""
+    said = surface.caution.strip()
     is_said = all(words in said for words in HANGING_WORDS)
     return tuple(text for text in (said, HANGING if surface.layers and not is_said else "") if text)
-
-
-def _is_meant(sentence: str, kilograms: Fraction, longest_mm: Fraction) -> bool:
-    """Whether a sentence names no weight or length to begin at, or the print is beyond one."""
-    beyond = [kilograms > Fraction(number) for number in _OVER_KG.findall(sentence)]
-    beyond += [longest_mm > 1000 * Fraction(number) for number in _LONGER_THAN_M.findall(sentence)]
-    return any(beyond) or not beyond
 
 
 def _kilograms(surface: Surface, size: str) -> Fraction:
@@ -336,6 +289,40 @@ def _original(
         profile={"assumed": "none", "lab": "none (Lab)"}.get(
             plan.source_profile_from, source_profile
         ),
+    )
+
+
+def _print_file(plan: Plan, printed: dict[str, Any], path: str, prints_at: str) -> TicketPrintFile:
+    return TicketPrintFile(
+        path=path,
+        sha256=printed["sha256"],
+        bytes=int(printed["bytes"]),
+        width_px=plan.width_px,
+        height_px=plan.height_px,
+        prints_at=prints_at,
+        ppi=shown(plan.ppi, 3),
+        bits=plan.bits,
+        format=plan.format.upper(),
+        compression=plan.compression if plan.format == "tiff" else "JPEG",
+        profile_sha256=plan.output_profile_sha256,
+    )
+
+
+def _geometry(
+    plan: Plan, product: Product, surface: Surface, native_ppi: Fraction
+) -> TicketGeometry:
+    return TicketGeometry(
+        face_box=plan.face_box,
+        trim_box=plan.trim_box,
+        safe_box=plan.safe_box,
+        bleed=_length(product.bleed, plan.bleed_px, plan.ppi),
+        bleed_px=plan.bleed_px,
+        wrap_px=plan.wrap_px,
+        tuck=_length(product.tuck, plan.tuck_px, plan.ppi),
+        tuck_px=plan.tuck_px,
+        native_ppi=shown(native_ppi, 1),
+        mirrored_by=product.mirror_by,
+        direction=surface.direction,
     )
 
 

@@ -85,7 +85,7 @@ def check(task: CheckTask) -> CheckReport:
     if reasons:
         return _report(reasons, None, _NOT_COMPARED)
     placed = plan.placed
-    places = sample_places(placed.width, placed.height, plan.dither_seed)
+    places = _beside_slug(plan, sample_places(placed.width, placed.height, plan.dither_seed))
     try:
         with FaceReader(task.face, placed.width, placed.height, source.bands) as face:
             taken = face.pixels(places.rows, places.columns)
@@ -315,6 +315,18 @@ def _keep_patch(patch: Samples, strip: NDArray[Any], top: int, box: Box) -> None
         patch[first - box.top : last - box.top] = strip[
             first - top : last - top, box.left : box.left + box.width
         ]
+
+
+def _beside_slug(plan: Plan, places: Places) -> Places:
+    """Leave out what lies under the line of text, where the face is all of the document."""
+    slug = slug_of(plan)
+    if slug is None:
+        return places
+    box = slug.box
+    rows, columns = places.rows + plan.placed.top, places.columns + plan.placed.left
+    under = (rows >= box.top) & (rows < box.top + box.height)
+    under &= (columns >= box.left) & (columns < box.left + box.width)
+    return Places(places.rows[~under], places.columns[~under])
 
 
 def _in_document(plan: Plan, places: Places) -> tuple[Numbers, Numbers]:

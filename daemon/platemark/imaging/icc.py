@@ -111,8 +111,6 @@ class LookupTable:
     kind: str
     inputs: int
     outputs: int
-    grid: tuple[int, ...]
-    """Grid points along each input; empty where the table has no colour grid."""
     is_blank: bool
     """Whether every byte of the colour grid is the same, as in a table that was never filled."""
 
@@ -141,11 +139,6 @@ class IccProfile:
     def version(self) -> str:
         """Version as people write it, such as `2.4`."""
         return f"{self.header.version_major}.{self.header.version_minor}"
-
-    @property
-    def signatures(self) -> frozenset[str]:
-        """Signatures of all parts."""
-        return frozenset(tag.signature for tag in self.tags)
 
     @property
     def intents(self) -> tuple[str, ...]:
@@ -427,7 +420,7 @@ def _parse_table(name: str, body: bytes) -> LookupTable:
     elif kind in {b"mAB ", b"mBA "}:
         start = int.from_bytes(body[24:28], "big")
         if start == 0:
-            return LookupTable(name, kind.decode().strip(), inputs, outputs, (), is_blank=False)
+            return LookupTable(name, kind.decode().strip(), inputs, outputs, is_blank=False)
         grid = tuple(body[start : start + inputs])
         if start + 20 > len(body) or (sample_bytes := body[start + 16]) not in {1, 2}:
             raise damage
@@ -438,7 +431,7 @@ def _parse_table(name: str, body: bytes) -> LookupTable:
     if min(grid) < 2 or start + grid_bytes + after_bytes > len(body):
         raise damage
     blank = len(set(body[start : start + grid_bytes])) == 1
-    return LookupTable(name, kind.decode().strip(), inputs, outputs, grid, is_blank=blank)
+    return LookupTable(name, kind.decode().strip(), inputs, outputs, is_blank=blank)
 
 
 # --- Working spaces -------------------------------------------------------------------------
@@ -515,11 +508,6 @@ spaces (sRGB, Display P3) differ by .09."""
 _WHITE_TOLERANCE = 0.01
 _CURVE_TOLERANCE_LSTAR = 0.5
 """The toe of ROMM is often left out, which changes L* by .39; gamma 2.2 misses sRGB by 3.5."""
-
-
-def working_space_ids() -> tuple[str, ...]:
-    """Return the ids of the colour spaces that `build_matrix_profile` makes."""
-    return tuple(_SPACES)
 
 
 def grey_space_ids() -> tuple[str, ...]:

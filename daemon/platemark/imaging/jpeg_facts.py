@@ -25,9 +25,7 @@ def facts_of_jpeg(stream: BinaryIO, size: int, facts: Facts) -> Header:
     """
     tags = read_jpeg(stream, size)
     exif, xmp = read_exif(tags.exif), read_xmp(tags.xmp)
-    damage = tags.damage
-    if tags.lossless:
-        damage = damage or "the JPEG is of the lossless kind, which cannot be read here"
+    is_unread = tags.lossless and not tags.damage
     if tags.profile is not None:
         profile, dynamic_range = embedded_colours(tags.profile, tags.profile_damage)
         facts = replace(facts, profile=profile, dynamic_range=dynamic_range)
@@ -43,7 +41,8 @@ def facts_of_jpeg(stream: BinaryIO, size: int, facts: Facts) -> Header:
         gain_map=tags.gain_map,
         compression="jpeg",
         progressive=tags.progressive,
-        damage=damage,
+        damage=tags.damage,
+        unread="a JPEG of the lossless kind" if is_unread else "",
         truncated=tags.cut_short,
         notes=facts.notes + _notes(tags, size),
     )

@@ -30,6 +30,8 @@ def facts_of_png(stream: BinaryIO, size: int, facts: Facts) -> Header:
     tags = read_png(stream, size)
     exif, xmp = read_exif(tags.exif), read_xmp(tags.xmp)
     profile, dynamic_range = _colours(tags)
+    is_unknown = tags.cicp is not None and coded_colours(tags.cicp) == (None, "standard")
+    colour_code = "/".join(map(str, tags.cicp or ())) if is_unknown else ""
     has_alpha = tags.alpha_channel or tags.transparent_colour
     facts = replace(
         facts,
@@ -44,9 +46,10 @@ def facts_of_png(stream: BinaryIO, size: int, facts: Facts) -> Header:
         progressive=tags.interlaced,
         profile=profile,
         dynamic_range=dynamic_range,
+        colour_code=colour_code,
         damage=tags.damage,
         truncated=tags.cut_short,
-        notes=facts.notes + _notes(tags, size, profile),
+        notes=facts.notes + _notes(tags, size, profile, colour_code),
     )
     facts = with_texts(facts, exif, xmp, (tags.ppi, exif.ppi), tags.metadata_bytes)
     data = PictureData((tags.data_start,), (tags.data_end - tags.data_start,), None)
@@ -59,12 +62,16 @@ def facts_of_png(stream: BinaryIO, size: int, facts: Facts) -> Header:
     )
 
 
-def _notes(tags: PngTags, size: int, profile: ProfileFacts | None) -> tuple[str, ...]:
+def _notes(
+    tags: PngTags, size: int, profile: ProfileFacts | None, colour_code: str
+) -> tuple[str, ...]:
     notes: tuple[str, ...] = ()
     if tags.end and tags.end < size:
         notes += (f"{size - tags.end:,} bytes after the end of the PNG are dropped.",)
     if tags.animated:
         notes += ("The PNG is animated; its still picture is used.",)
+    if colour_code and profile is not None:
+        notes += (f"The PNG's colour code {colour_code} is not known here; its profile is used.",)
     if tags.calibrated and profile is None:
         notes += ("The PNG's gamma and primaries (gAMA, cHRM) are no profile and are ignored.",)
     return notes
@@ -78,15 +85,14 @@ def _colours(tags: PngTags) -> tuple[ProfileFacts | None, DynamicRange]:
     """
     coded, dynamic_range = (None, None) if tags.cicp is None else coded_colours(tags.cicp)
     if tags.profile is None:
-        if coded is None and tags.srgb:
+        if tags.cicp is None and tags.srgb:
             return named_space("srgb", "sRGB"), "standard"
         return coded, dynamic_range or "standard"
     embedded, range_of_profile = embedded_colours(tags.profile, tags.profile_damage)
-    dynamic_range = dynamic_range or range_of_profile
+    if dynamic_range != "high":
+        dynamic_range = range_of_profile
     if coded is None or embedded.damage or dynamic_range == "high":
         return embedded, dynamic_range
-    if coded.damage:
-        return replace(embedded, damage=coded.damage), dynamic_range
     if coded.working_space != embedded.working_space:
         damage = (
             "the PNG says twice what its colours are, and not the same: "

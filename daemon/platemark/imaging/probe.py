@@ -23,7 +23,7 @@ from platemark.imaging.holes import BLOCK_BYTES, find_hole
 from platemark.imaging.opening import open_picture
 from platemark.imaging.pixel_facts import look_at_pixels
 from platemark.imaging.steps import tells_of_memory, tells_of_threads
-from platemark.model.picture import Facts, Format
+from platemark.model.picture import FACTS_VERSION, Facts, Format
 from platemark.model.work import HeaderLimits, ProbeReport, ProbeTask
 
 # Words of libtiff, libjpeg and libpng, for want of codes.
@@ -56,10 +56,14 @@ def probe(task: ProbeTask) -> ProbeReport:
     with Path(task.path).open("rb") as stream:
         size = os.fstat(stream.fileno()).st_size
         header = read_header(stream, size, task.name)
-        facts = replace(header.facts, over_limit="; ".join(_over_limits(header, task.limits)))
+        facts = replace(
+            header.facts,
+            over_limit="; ".join(_over_limits(header, task.limits)),
+            version=FACTS_VERSION,
+        )
         if facts.over_limit or facts.format == "other":
             return ProbeReport(facts)
-        if not facts.damage:
+        if facts.is_read:
             hole = find_hole(stream, size, header.data) if header.data is not None else None
             if hole is not None:
                 row = "" if hole.row is None else f", row {hole.row:,}"
@@ -105,10 +109,6 @@ def _over_limits(header: Header, limits: HeaderLimits) -> Iterator[str]:
 def _decode(path: str, header: Header) -> Facts:
     """Decode the whole picture once and return its facts, with damage or what the pixels say."""
     facts = header.facts
-    is_unread_lab = facts.mode == "lab" and facts.bits == 8 and facts.lab_encoding == "cie"
-    if is_unread_lab or facts.compression == "old-jpeg":
-        # The decoder has no such form, or guesses at it; a check says so.
-        return facts
     try:
         image = open_picture(path, facts.format)
         disagreement = _disagreement(image, header)
@@ -159,7 +159,7 @@ def _disagreement(image: Any, header: Header) -> str:
 
 
 def _with_decoder_fault(facts: Facts, error: pyvips.Error) -> Facts:
-    """Return the facts with what the decoder said as damage.
+    """Return the facts with what the decoder said as damage, or as a form that is not read.
 
     Raises:
         pyvips.Error: `error` itself, where no thread could be started: the picture is innocent.
@@ -174,11 +174,11 @@ def _with_decoder_fault(facts: Facts, error: pyvips.Error) -> Facts:
     lines = [line.strip() for line in words.splitlines() if line.strip()]
     # The first line names the operation, the second the cause; what follows are its effects.
     cause = lines[min(1, len(lines) - 1)][:_MOST_DECODER_WORDS] if lines else "nothing"
-    if any(sign in lowered for sign in _NOT_READ):
-        fault = f"this form of {facts.format.upper()} is not read here"
-    else:
-        fault = "its picture data are damaged"
-    return replace(facts, damage=f"{fault} (the decoder says: {cause})")
+    said = f"(the decoder says: {cause})"
+    # Of the others, a JPEG whose marks are damaged says the same.
+    if facts.format == "tiff" and any(sign in lowered for sign in _NOT_READ):
+        return replace(facts, unread=f"there is no decoder for it {said}")
+    return replace(facts, damage=f"its picture data are damaged {said}")
 
 
 def _ends_in_zeros(stream: BinaryIO, size: int) -> bool:

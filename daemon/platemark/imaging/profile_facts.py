@@ -100,23 +100,22 @@ def named_space(working_space: str, name: str) -> ProfileFacts:
 
     The colour space stays empty, for such a name may stand in a grey picture too.
     """
-    return _chunk_facts(f"{name} (PNG chunk)", working_space, "")
+    return _chunk_facts(f"{name} (PNG chunk)", working_space)
 
 
-def coded_colours(code: ColourCode) -> tuple[ProfileFacts, DynamicRange]:
-    """Return what a PNG's cICP chunk says (PNG, third edition, 11.3.2.6)."""
+def coded_colours(code: ColourCode) -> tuple[ProfileFacts | None, DynamicRange]:
+    """Return what a PNG's cICP chunk says (PNG, third edition, 11.3.2.6).
+
+    None where it names a space of standard range that we have no profile of.
+    """
     if code[1] in _HIGH_RANGE:
-        return _chunk_facts(f"{_HIGH_RANGE[code[1]]} (PNG chunk)", None, ""), "high"
+        return _chunk_facts(f"{_HIGH_RANGE[code[1]]} (PNG chunk)", None), "high"
     if code in _CODED_SPACES:
         return named_space(*_CODED_SPACES[code]), "standard"
-    written = "/".join(str(number) for number in code)
-    damage = (
-        f"the PNG names its colours by a code ({written}) instead of a profile that could be used"
-    )
-    return _chunk_facts(f"colour code {written} (PNG chunk)", None, damage), "standard"
+    return None, "standard"
 
 
-def _chunk_facts(description: str, working_space: str | None, damage: str) -> ProfileFacts:
+def _chunk_facts(description: str, working_space: str | None) -> ProfileFacts:
     return ProfileFacts(
         sha256="",
         bytes=0,
@@ -125,7 +124,7 @@ def _chunk_facts(description: str, working_space: str | None, damage: str) -> Pr
         colour_space="",
         version="",
         working_space=working_space,
-        damage=damage,
+        damage="",
     )
 
 

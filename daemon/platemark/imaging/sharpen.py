@@ -32,7 +32,6 @@ from platemark.model.plan import Sharpening
 
 Codes = NDArray[np.uint16]
 Floats = NDArray[np.float32]
-Flags = NDArray[np.bool_]
 
 _TOP = 65535
 _STRIP_BYTES = 4 << 20

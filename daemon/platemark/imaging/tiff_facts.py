@@ -61,6 +61,7 @@ def facts_of_tiff(stream: BinaryIO, size: int, facts: Facts) -> Header:
         return Header(replace(other, damage="", truncated=False), None, None, 0)
     mode, channels = _mode(page)
     extra = _extra_samples(page, channels)
+    fault = facts.damage or _damage(page, channels)
     facts = replace(
         facts,
         width=page.width,
@@ -72,7 +73,8 @@ def facts_of_tiff(stream: BinaryIO, size: int, facts: Facts) -> Header:
         lab_encoding=_LAB_ENCODINGS.get(page.photometric or 0, "none"),  # type: ignore[arg-type]
         alpha=_alpha_before_decode(extra),
         compression=COMPRESSIONS.get(page.compression, f"unknown ({page.compression})"),
-        damage=facts.damage or _damage(first, page, channels),
+        damage=fault,
+        unread="" if fault else _unread(first, page),
     )
     facts = _with_layers(_with_texts(facts, first), first, page)
     facts = _with_pages(_with_jpeg(facts, stream, size, first), page, tags.pages)
@@ -127,20 +129,25 @@ def _alpha_before_decode(extra: Sequence[int]) -> Alpha:
     return "selection" if extra else "none"
 
 
-def _damage(directory: Directory, page: Page, channels: int) -> str:
+def _damage(page: Page, channels: int) -> str:
     if page.samples < channels:
         return f"the TIFF says that it has {page.samples} of the {channels} channels it needs"
     if not 1 <= max(page.bits) <= _MOST_BITS or min(page.bits) < 1 or page.samples > 64:
         return "the TIFF's description of its pixels makes no sense; it is damaged"
+    return ""
+
+
+def _unread(directory: Directory, page: Page) -> str:
+    """Return which form that is not read here a sound TIFF has, as a clause."""
     if page.photometric == 8 and page.planar and page.samples > 1:
         # The decoder (libvips 8.18) gives black rows for it and says nothing.
-        return "CIELab with each channel stored apart is not read here"
+        return "CIELab with each channel stored apart"
     if _LAYERS_TAG in directory.entries and not _has_flat_picture(directory, page):
-        return "the TIFF holds the layers of an image editor, but no flat picture beside them"
+        return "the layers of an image editor without a flat picture beside them"
     if page.subfile & 1:
-        return "the first page of the TIFF is a reduced copy; the picture must come first"
+        return "the first page of the TIFF is a reduced copy, and the picture must come first"
     if page.subfile & 4:
-        return "the first page of the TIFF is a mask; the picture must come first"
+        return "the first page of the TIFF is a mask, and the picture must come first"
     return ""
 
 

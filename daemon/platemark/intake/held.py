@@ -233,8 +233,8 @@ def _asked(notice: HeldNotice) -> str:
 
 def _same_name(notice: HeldNotice) -> str:
     return (
-        f"Or drop a corrected picture under the same name into hot/{notice.surface}: it takes "
-        "this one's place."
+        "Or drop a corrected picture under the same name into "
+        f"{notice.folder or f'hot/{notice.surface}'}: it takes this one's place."
     )
 
 

@@ -6,7 +6,7 @@ import errno
 import os
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
@@ -15,6 +15,7 @@ from pathlib import Path
 from platemark import durable
 from platemark.intake.drop_files import NotAPlainFile, open_drop
 from platemark.intake.names import (
+    almost_copies_of,
     almost_size_in,
     almost_size_of,
     size_in,
@@ -46,8 +47,6 @@ class Gathered:
     """Path under the hot root of the sidecar that was read, even where it made no sense."""
     sidecar_identity: tuple[int, ...] | None
     """`durable.identity` of it when it was read."""
-    request_files: tuple[bytes, ...]
-    """Paths of every `request.toml` that was read, from far to near."""
 
 
 @dataclass(slots=True)
@@ -95,16 +94,10 @@ def gather(
         settings = f"surface {shown_name(folders[0])}"
         defaults.append(Layer(settings, tuple(surface_defaults), "default"))
     troubles: list[Trouble] = []
-    request_files: list[bytes] = []
-    for depth in range(1, len(folders) + 1):
-        at = b"/".join(folders[:depth])
-        found = _read(root, at + b"/" + REQUEST, f"request.toml in {shown_name(at)}")
-        if found is not None:
-            troubles += found.troubles
-            if found.values:
-                defaults.append(Layer(found.source, found.values, "default"))
-            if found.identity is not None:
-                request_files.append(at + b"/" + REQUEST)
+    for found in _request_files(root, folders):
+        troubles += found.troubles
+        if found.values:
+            defaults.append(Layer(found.source, found.values, "default"))
     beside = relative + SIDECAR
     sidecar = _read(root, beside, f"sidecar “{shown_name(name + SIDECAR)}”")
     statements: list[Layer] = []
@@ -117,13 +110,23 @@ def gather(
     layers = (*defaults, *statements, *words_of(name), *sizes)
     if not any(key in ("size", "sheet") for layer in layers for key, _ in layer.values):
         troubles += filter(None, (*almost, almost_size_of(name)))
+    if not any(key == "copies" for layer in layers for key, _ in layer.values):
+        troubles += filter(None, (almost_copies_of(name),))
     return Gathered(
         layers=layers,
         troubles=tuple(troubles),
         sidecar=beside if sidecar is not None and sidecar.identity is not None else None,
         sidecar_identity=sidecar.identity if sidecar is not None else None,
-        request_files=tuple(request_files),
     )
+
+
+def _request_files(root: Path, folders: Sequence[bytes]) -> Iterator[_File]:
+    """Every `request.toml` on the way to a file, from far to near."""
+    for depth in range(1, len(folders) + 1):
+        at = b"/".join(folders[:depth])
+        found = _read(root, at + b"/" + REQUEST, f"request.toml in {shown_name(at)}")
+        if found is not None:
+            yield found
 
 
 def _from_folders(

@@ -23,6 +23,9 @@ _ALMOST = re.compile(
     rf"(?<![^\W_])(?<!\.){_MEASURES}(?:\s?({_UNIT_WORDS}))?(?![^\W_])(?!\.[0-9])",
     re.IGNORECASE,
 )
+_ALMOST_QUANTITY = re.compile(
+    r"(?<![^\W_])(?:qty|quantity)[\W_]*([1-9][0-9]{0,3})(?![^\W_])", re.IGNORECASE
+)
 _QUANTITY = re.compile(r"qty([0-9]+)", re.IGNORECASE)
 
 # What file managers leave behind; it says nothing about a copy that is going on.
@@ -109,6 +112,21 @@ def almost_size_of(name: bytes) -> Trouble | None:
     else:
         why = f"put _ before {sizes[0]} and nothing but _ behind it"
     return _almost(f"In the name “{shown_name(name)}” {why}: write {right}.", sizes)
+
+
+def almost_copies_of(name: bytes) -> Trouble | None:
+    """What is wrong with a number of prints in a file's name: `heron_Qty 3`, `heron-qty3`."""
+    stem, _ = split_extension(name)
+    match = _ALMOST_QUANTITY.search(_text(stem))
+    if match is None or any("copies" in dict(layer.values) for layer in words_of(name)):
+        return None
+    return Trouble(
+        "unreadable",
+        "copies",
+        f"In the name “{shown_name(name)}” “{_clean(match[0])}” is not read as a number of prints: "
+        f"write _qty{int(match[1])}, with nothing but _ around it.",
+        (f"copies={int(match[1])}",),
+    )
 
 
 def _sizes_meant(match: re.Match[str]) -> tuple[str, ...]:

@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 Severity = Literal["stop", "caution"]
 Acceptor = Literal["never", "assistant", "photographer"]
+
+ENGINE_CODES: Final[tuple[tuple[str, Acceptor], ...]] = (
+    ("file-stops-its-reader", "assistant"),
+    ("file-unprintable", "never"),
+    ("our-fault", "assistant"),
+    ("print-check-failed", "never"),
+    ("profile-changed-meanwhile", "assistant"),
+)
+"""Stops that no check of a picture asks for, and who may accept them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,12 @@ from platemark.model.units import (
 REAL_PIXELS_AT_EDGE = ("included", "image")
 """Where bleed or wrap is the picture's own rim."""
 
+SILENT_PERCENT = Fraction(1, 2)
+SILENT_MM = 2
+"""So much of another proportion is trimmed without a word, on each side (common practice)."""
+MOST_TRIMMED_PERCENT = 2
+"""So much is trimmed with a caution; beyond it somebody must say how it is to fit (the same)."""
+
 
 class Misfit(ValueError):
     """A request whose measures contradict each other or the product; the message says how."""

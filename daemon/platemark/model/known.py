@@ -7,7 +7,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Literal
 
-from platemark.model.geometry import Layout, aspect_error
+from platemark.model.geometry import SILENT_PERCENT, Layout, aspect_error
 from platemark.model.lab import Lab, Product
 from platemark.model.picture import Facts
 from platemark.model.request import Resolved, border_or_none
@@ -46,6 +46,7 @@ class Other:
     same_bytes: bool
     same_name: bool
     same_request: bool
+    same_surface: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,10 +96,12 @@ class Known:
     limits: Limits
     earlier: tuple[Other, ...]
     untagged: Literal["stop", "srgb-camera"]
+    codes: frozenset[str] = frozenset()
+    """Every code that a finding can have."""
     never_accepted: frozenset[str] = frozenset()
-    """Codes of every check whose stop nobody may accept."""
+    """Codes of which no stop may be allowed by anybody."""
     photographers_own: frozenset[str] = frozenset()
-    """Codes of every check whose stop only a photographer may accept."""
+    """Codes whose stops a photographer alone may accept, where any of them may be accepted."""
     later: tuple[Other, ...] = ()
     """Jobs that were dropped after this one and may be further, because this one waited."""
     photographers: frozenset[str] = frozenset()
@@ -131,7 +134,7 @@ class Known:
         sizes = [size.standing_like(standing) for size in self.product.sizes]
         enough = [size for size in sizes if width / size.w.inches >= self.surface.ppi.stop]
         fair = [size for size in enough if self.sells(size)]
-        same = [size for size in fair if aspect_error(width, height, size) * 200 <= 1]
+        same = [size for size in fair if aspect_error(width, height, size) * 100 <= SILENT_PERCENT]
         asked = self.resolved.request.size or self.resolved.request.sheet
         wanted = asked.w.mm * asked.h.mm if isinstance(asked, Size) else None
 

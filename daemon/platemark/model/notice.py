@@ -36,6 +36,8 @@ class HeldNotice:
     """(`size=…`, what the picture comes to at it) of every size among the choices."""
     answered: str = ""
     """The answer that was taken and did not settle it, as the beginning of a sentence."""
+    folder: str = ""
+    """Where it was dropped, from the studio; what that folder says counts for its successor."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 Format = Literal["tiff", "jpeg", "png", "other"]
 Mode = Literal["rgb", "grey", "cmyk", "lab", "ycbcr", "palette", "other"]
 Alpha = Literal["none", "opaque", "transparent", "selection"]
+
+FACTS_VERSION: Final = 2
+"""Of what is asked of a picture; facts of an older version are no longer all that is needed."""
+
+READ_PACKINGS: Final = frozenset(("none", "lzw", "deflate", "packbits", "jpeg"))
+"""Ways to pack a TIFF that are decoded here: compression 1, 5, 8 and 32946, 32773, and 7 (TIFF
+6.0; its technical notes 1 and 2); of any other, only the tags are read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +113,25 @@ class Facts:
     """Every pixel has the same colour."""
     solid_border: str = ""
     """Sides with a band of one solid white or black over 5 % of that dimension, `left 7 %`."""
+    unread: str = ""
+    """Which form of a sound file is not read here, as a clause; nothing was decoded then."""
+    colour_code: str = ""
+    """A PNG's colour code (ITU-T H.273) that we have no space for, `9/1/0/1`."""
+    version: int = 1
+    """Of the probe that found all this, `FACTS_VERSION` then; older records do not say."""
+
+    @property
+    def is_read(self) -> bool:
+        """Whether its pixels can be and were decoded to the last row."""
+        is_packed_otherwise = self.format == "tiff" and self.compression not in READ_PACKINGS
+        return not (
+            self.format == "other"
+            or self.damage
+            or self.over_limit
+            or self.unread
+            or is_packed_otherwise
+            or (self.mode == "lab" and self.bits == 8 and self.lab_encoding != "icc")
+        )
 
     @property
     def upright_width(self) -> int:

@@ -177,9 +177,12 @@ def _words(text: str) -> str:
 
 
 def _identifier(text: str) -> str:
-    word = text.strip()
+    word = text.strip().lower()
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,63}", word):
-        raise _BadValue(f"“{text}” is not an id; ids have small letters, digits and hyphens")
+        raise _BadValue(
+            f"“{text}” is not an id; write the name of its file in the studio without .toml, like "
+            "smooth-rag"
+        )
     return word
 
 

@@ -1,6 +1,7 @@
 """The ticket: instructions for one job, and what one parcel says of all its jobs.
 
-These classes are the shape of `ticket.json`; its JSON Schema is made from them.
+These classes are the shape of `ticket.json`; its JSON Schema is made from them. A field that is
+added gets a default, so that tickets from before stay valid.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ class TicketRequest:
     hardware: str | None
     ship_to: str | None
     note: str | None
-    place: Place | None
+    place: Place | None = None
     """Where it will hang, where that was said."""
 
 

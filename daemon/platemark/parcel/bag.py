@@ -42,8 +42,6 @@ class BuiltParcel:
 
     tagmanifest_sha256: str
     """Of `tagmanifest-sha256.txt`; with it the whole parcel can be proved."""
-    payload_oxum: str
-    """Octets and number of the print files: `350.2` (RFC 8493, 2.2.2)."""
     bytes: int
     """Of all files together."""
 
@@ -77,6 +75,7 @@ def build_parcel(
         item.ticket.print_file.path: (item.ticket.print_file.sha256, item.ticket.print_file.bytes)
         for item in items
     }
+    # Octets and number of the print files (RFC 8493, 2.2.2).
     oxum = f"{sum(size for _, size in payload.values())}.{len(payload)}"
     drawings = {item.ticket.job: _read(Path(item.drawing)) for item in items if item.drawing}
     tags = {
@@ -93,7 +92,6 @@ def build_parcel(
     durable.sync_tree(staging)
     return BuiltParcel(
         hashlib.sha256(tag_manifest).hexdigest(),
-        oxum,
         sum(size for _, size in payload.values())
         + sum(map(len, tags.values()))
         + len(tag_manifest),

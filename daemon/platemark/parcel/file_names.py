@@ -22,7 +22,7 @@ _SPELT_OUT = str.maketrans(
     }
 )  # fmt: skip
 # Device names that Windows keeps for itself, whatever follows the first dot
-# (from memory of Microsoft's page on naming files, unverified).
+# (from memory, unverified).
 _DEVICE = re.compile(r"(?:con|prn|aux|nul|(?:com|lpt)[0-9])(?:\..*)?", re.IGNORECASE)
 
 

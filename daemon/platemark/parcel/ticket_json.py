@@ -212,8 +212,11 @@ def ticket_schema() -> dict[str, Any]:
             words, further = _FIELDS[name][key]
             rules.update(further)
             rules["description"] = words
-        # A key without a value is written as null, so that every key is there.
-        definition["required"] = list(definition["properties"])
+        # A key without a value is written as null, so that every key is there. Only what has a
+        # default in its class came later, and tickets from before are without it.
+        definition["required"] = [
+            key for key, rules in definition["properties"].items() if "default" not in rules
+        ]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": SCHEMA_ID,
