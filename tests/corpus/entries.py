@@ -33,7 +33,7 @@ class Outcome:
 
 def passes(*cautions: str, logged: str = "") -> Outcome:
     """It is printed, with these cautions and no other."""
-    return Outcome("passes", frozenset(cautions), logged)
+    return Outcome("passes", frozenset(cautions), logged=logged)
 
 
 def held(*stops: str, cautions: tuple[str, ...] = ()) -> Outcome:

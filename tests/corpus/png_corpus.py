@@ -103,7 +103,7 @@ CICP = {
     "display-p3": chunk(b"cICP", bytes([12, 13, 0, 1])),
     "pq": chunk(b"cICP", bytes([9, 16, 0, 1])),
     "hlg": chunk(b"cICP", bytes([9, 18, 0, 1])),
-    # The primaries of BT.2020 with the transfer of BT.709: of standard range, and without a profile.
+    # Primaries of BT.2020 and transfer of BT.709: of standard range, and no space of ours.
     "unknown": chunk(b"cICP", bytes([9, 1, 0, 1])),
 }
 NO_SUCH_COLOUR = chunk(b"tRNS", struct.pack(">3H", 1, 254, 3))
@@ -140,7 +140,7 @@ FORMS: tuple[Dropped, ...] = (
     Dropped(
         "palette.png", by_pillow(4, "P", icc_profile=profiles.srgb()), held("file-depth")
     ),
-    Dropped("1-bit.png", by_pillow(5, "1"), held("file-depth")),
+    Dropped("1-bit.png", by_pillow(5, "1"), held("file-depth", "colour-untagged")),
     Dropped(
         "alpha-opaque.png",
         raw(lambda: png_of(with_channels(colour(6), 255), icc(profiles.srgb()))),

@@ -46,10 +46,14 @@ SIZES: tuple[Dropped, ...] = (
     Dropped("no-size.jpg", photo(100, 720, 480), held("size-missing"), where="pvc-board"),
     Dropped("lake_8x10.jpg", photo(101, 720, 480), held("size-missing"), where="pvc-board"),
     Dropped("IMG_4032x3024.jpg", photo(102, 720, 480), held("size-missing"), where="pvc-board"),
-    Dropped("lake_6x9in.jpg", photo(103, 1440, 960), held("size-not-sold"), where=LUSTRE),
+    Dropped(
+        "lake_6x9in.jpg", photo(103, 1440, 960),
+        held("size-not-sold", cautions=("size-too-few-pixels",)), where=LUSTRE,
+    ),
     Dropped("lake_A6.jpg", photo(104, 1240, 874), held("size-not-sold"), where=LUSTRE),
     Dropped(
-        "wall_4000x100mm.jpg", photo(105, 14400, 360), held("size-not-sold"), where="pvc-board"
+        "wall_4000x100mm.jpg", photo(105, 14400, 360),
+        held("size-not-sold", cautions=("size-too-few-pixels",)), where="pvc-board",
     ),
     Dropped("lake_6x4in_qty3.jpg", photo(106, 720, 480), passes(), where="pvc-board"),
     Dropped("lake_long 15cm.jpg", photo(107, 720, 480), passes(), where="pvc-board"),
@@ -131,11 +135,12 @@ EDGES: tuple[Dropped, ...] = (
     ),
     Dropped("extended.jpg", photo(137, 720, 480), passes(), says='edge = "extend"\n'),
     Dropped(
-        "said-to-have-its-bleed.jpg", photo(150, 720, 480),
-        held("edge-not-there"), says='edge = "included"\n',
+        # 3:2 is the face's proportion, and not that of the face with its bleed.
+        "said-to-have-its-bleed.jpg", photo(150, 1440, 960),
+        held("edge-not-there", "size-proportion"), says='edge = "included"\n',
     ),
     Dropped(
-        "wrap-of-the-picture_8x10in.jpg", photo(151, 1500, 1800), held("edge-takes-picture"),
+        "wrap-of-the-picture_8x10in.jpg", photo(151, 2400, 2800), held("edge-takes-picture"),
         where="canvas-wrap", says='edge = "image"\n',
     ),
     Dropped(

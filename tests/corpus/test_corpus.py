@@ -202,8 +202,7 @@ def test_every_file_comes_out_as_its_table_says(corpus: Sequence[Dropped], tmp_p
 
     It ends with 3 and without a fault; every file is accounted for; none is lost; each held job
     has just the stops and cautions of its table, each passing one just the cautions; every parcel
-    holds, and
-    other people's readers see in every print file what they see in its original.
+    holds, and other people's readers see in every print file what they see in its original.
     """
     root = tmp_path / "studio"
     make_studio(root)

@@ -458,7 +458,8 @@ TAGS: tuple[Dropped, ...] = (
         "captions.tif",
         tagged(
             21, (33723, 7, 9000, b"\x1c\x02\x05\0\x10Heron at the lake" + bytes(8979)),
-            (34377, 7, 5000, b"an editor's own data".ljust(5000, b"\0")), (270, 2, 17, "Heron at the lake"),
+            (34377, 7, 5000, b"an editor's own data".ljust(5000, b"\0")),
+            (270, 2, 17, "Heron at the lake"),
         ),
         passes(),
     ),

@@ -194,11 +194,11 @@ def test_a_cut_file_is_found(form: dict[str, object], tmp_path: Path) -> None:
 
 
 def test_a_stained_border_is_found(tmp_path: Path) -> None:
-    """A border that is not bare paper in a corner does not pass."""
+    """A border that is not bare paper in one place does not pass."""
     task = made_print(tmp_path, placed=Box(20, 20, 600, 400))
 
     def stain(pixels: Pixels) -> Pixels:
-        pixels[-1, -1] = 65000
+        pixels[5, 300] = 65000
         return pixels
 
     rewrite(task, stain)
@@ -305,3 +305,28 @@ def test_resolution_is_exact(tmp_path: Path) -> None:
     task = made_print(tmp_path, ppi=Fraction(8688 * 10, 300))
     assert check(task).passed
     assert not check(replace(task, plan=replace(task.plan, ppi=Fraction(290)))).passed
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        pytest.param(lambda seen: seen * 0, id="black"),
+        pytest.param(lambda seen: seen[::-1], id="upside down"),
+        pytest.param(lambda seen: seen[..., ::-1], id="red and blue exchanged"),
+        pytest.param(lambda seen: np.where(np.indices(seen.shape)[0] < 200, seen, 128), id="half"),
+    ],
+)
+def test_a_jpeg_of_another_picture_is_found(
+    tmp_path: Path, spoil: Callable[[Pixels], Pixels]
+) -> None:
+    """A JPEG keeps the means of small squares, so nothing else passes for the planned picture."""
+    task = made_print(tmp_path, format="jpeg", bits=8, jpeg_quality=95)
+    assert check(task).passed
+    with Image.open(task.print_file) as opened:
+        kept = {"icc_profile": opened.info["icc_profile"], "dpi": opened.info["dpi"]}
+        seen = np.asarray(opened)
+    spoilt = np.ascontiguousarray(spoil(seen).astype(np.uint8))
+    Image.fromarray(spoilt).save(task.print_file, "JPEG", quality=95, subsampling=0, **kept)
+    report = check(task)
+    assert not report.passed
+    assert "is not the planned one" in " ".join(report.reasons)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import secrets
 import stat
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,7 @@ from platemark.intake.answers import (
 )
 from platemark.ledger.read import JobRow
 from platemark.model.decision import Decision, Outcome
-from platemark.model.errors import DecisionRefused
+from platemark.model.errors import DecisionRefused, DiskFault
 from platemark.model.finding import Finding
 from platemark.model.job import job_number
 from platemark.model.notice import Answer
@@ -34,6 +35,8 @@ from platemark.model.request import PERSONAL_KEYS, read_value
 from platemark.model.studio import Person
 
 LARGEST_FILE = 64 * 1024
+_LARGEST_NUMBER = 2**53
+"""JSON's whole numbers are exact up to here, and the record's reach further."""
 
 
 def apply(workshop: Workshop, decision: Decision) -> Outcome:
@@ -71,14 +74,22 @@ def apply_waiting(workshop: Workshop) -> tuple[Outcome, ...]:
     for path in sorted(workshop.folders.decisions.glob("*.json")):
         decision = _read(path)
         if decision is None:
-            bad = path.with_suffix(".unreadable")
-            durable.remove_file(bad)
-            durable.publish(path, bad)
-            structlog.get_logger().warning("decision-unreadable", file=path.name)
+            _put_aside(path)
             continue
         outcomes.append(apply(workshop, decision))
         durable.remove_file(path)
     return tuple(outcomes)
+
+
+def _put_aside(path: Path) -> None:
+    """Take what is no decision out of the way of those that are; it stays to be looked at."""
+    log = structlog.get_logger()
+    try:
+        durable.publish(path, path.with_name(f"{secrets.token_hex(8)}.unreadable"))
+    except (DiskFault, durable.AlreadyThere) as fault:
+        log.warning("decision-in-the-way", file=path.name, why=str(fault))
+    else:
+        log.warning("decision-unreadable", file=path.name)
 
 
 def read_sheet(workshop: Workshop, row: JobRow, quiet_s: float) -> Decision | str | None:
@@ -93,6 +104,8 @@ def read_sheet(workshop: Workshop, row: JobRow, quiet_s: float) -> Decision | st
         status = sheet.lstat()
         if not stat.S_ISREG(status.st_mode):
             return "ANSWER.txt is no plain file. Remove it, and answer with `platemark decide`."
+        if status.st_size > LARGEST_FILE:
+            return "ANSWER.txt is larger than any answer. Remove it; a new one is made."
         # A time to come is another computer's clock.
         if 0 <= workshop.clock.now().timestamp() - status.st_mtime < quiet_s:
             return None
@@ -238,11 +251,21 @@ def _readable(row: JobRow, settings: tuple[tuple[str, str], ...], person: Person
 
 def _read(path: Path) -> Decision | None:
     try:
-        if path.is_symlink() or path.stat().st_size > LARGEST_FILE:
+        # Nothing is followed or waited for: a pipe would never end.
+        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+        with os.fdopen(descriptor, "rb") as file:
+            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+                return None
+            data = file.read(LARGEST_FILE + 1)
+        if len(data) > LARGEST_FILE:
             return None
-        return from_plain(Decision, json.loads(path.read_bytes()))
-    except (OSError, ValueError, msgspec.ValidationError):
+        decision = from_plain(Decision, json.loads(data))
+        # Half a sign and a number beyond the record's are in no decision of ours.
+        json.dumps(to_plain(decision), ensure_ascii=False).encode()
+    except (OSError, ValueError, RecursionError, msgspec.ValidationError):
         return None
+    in_range = 0 < decision.job <= _LARGEST_NUMBER and 0 <= decision.expected_seq <= _LARGEST_NUMBER
+    return decision if in_range else None
 
 
 def _outcome(decision: Decision, applied: bool, sentence: str) -> Outcome:

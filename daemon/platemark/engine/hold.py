@@ -131,7 +131,9 @@ def notice_of(workshop: Workshop, row: JobRow) -> HeldNotice:
         findings=findings,
         facts=describe(facts) if facts is not None else (),
         people=tuple((p.name, p.role) for p in workshop.settings.studio.people),
-        drawing_choices=tuple((c.label, text) for c, text in _choices_of(workshop, row, facts, findings)),
+        drawing_choices=tuple(
+            (c.label, text) for c, text in _choices_of(workshop, row, facts, findings)
+        ),
         size_remarks=_size_remarks(facts, findings),
         answered=_answered(workshop, row),
         folder=_dropped_in(workshop, row),
