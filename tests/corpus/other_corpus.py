@@ -145,7 +145,8 @@ HALF_THERE: tuple[Dropped, ...] = (
     Dropped("still-arriving.tif", cut_tiff(0.7), TOLD, young=True),
     Dropped("hole.tif", hole_in_tiff(100, 3), held("file-hole")),
     Dropped(
-        "hole-to-the-end.tif", hole_in_tiff(300, 0, to_end=True),
+        "hole-to-the-end.tif",
+        hole_in_tiff(300, 0, to_end=True),
         # What was never written is black right across the picture's foot.
         held("file-hole", cautions=("picture-solid-border",)),
     ),

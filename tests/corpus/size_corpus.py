@@ -50,7 +50,10 @@ SIZES: tuple[Dropped, ...] = (
         "lake_6x9in.jpg", photo(103, 1440, 960),
         held("size-not-sold", cautions=("size-too-few-pixels",)), where=LUSTRE,
     ),
-    Dropped("lake_A6.jpg", photo(104, 1240, 874), held("size-not-sold"), where=LUSTRE),
+    Dropped(
+        "lake_A6.jpg", photo(104, 1240, 874),
+        held("size-not-sold", cautions=("size-proportion", "size-too-few-pixels")), where=LUSTRE,
+    ),
     Dropped(
         "wall_4000x100mm.jpg", photo(105, 14400, 360),
         held("size-not-sold", cautions=("size-too-few-pixels",)), where="pvc-board",
@@ -85,7 +88,9 @@ PIXELS: tuple[Dropped, ...] = (
     Dropped("few-pixels.jpg", photo(118, 600, 400), passes("size-too-few-pixels")),
     Dropped("just-enough.jpg", photo(119, 480, 320), passes("size-too-few-pixels")),
     Dropped("too-few-pixels.jpg", photo(120, 474, 316), held("size-too-few-pixels")),
-    Dropped("tiny.jpg", photo(121, 120, 80), held("size-too-few-pixels")),
+    Dropped(
+        "tiny.jpg", photo(121, 120, 80), held("size-too-few-pixels", cautions=("picture-small",))
+    ),
     Dropped(
         "enlarged-420.jpg", photo(122, 1280, 1600, subsampling=2),
         passes("size-too-few-pixels", "file-jpeg-quality"), where=RAG,
@@ -144,7 +149,7 @@ EDGES: tuple[Dropped, ...] = (
         where="canvas-wrap", says='edge = "image"\n',
     ),
     Dropped(
-        "bleed-of-the-picture.jpg", photo(152, 1280, 880), passes("edge-takes-picture"),
+        "face-cropped-by-bleed.jpg", photo(152, 1280, 880), passes("edge-takes-picture"),
         says='edge = "image"\n',
     ),
     Dropped(

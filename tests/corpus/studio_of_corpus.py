@@ -54,7 +54,7 @@ ONLY_LONG = frozenset(
         profile-part-outside.tif profile-of-100-bytes.tif abstract.tif tiles-16-deflate.tif
         ppi-0.tif big-endian-16.tif three-selections.tif turned-7.tif cut-at-half.png lake.gif
         along-the-brush_6x4in.jpg camera-uncalibrated.jpg jpeg-2000-inside-untagged.tif
-        float-32.tif bleed-of-the-picture.jpg
+        float-32.tif face-cropped-by-bleed.jpg
         q93-422.jpg REALLY-A-JPEG.JPE adobe-rgb-4.tif bordered.jpg
     """,
     )

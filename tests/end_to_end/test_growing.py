@@ -16,13 +16,13 @@ from platemark.imaging.icc import build_matrix_profile
 
 
 class SteppedClock(SystemClock):
-    """A clock on which waiting for quiet takes no time: it is stepped forward."""
+    """A clock on which waiting for quiet takes no time: it stands, and is stepped forward."""
 
     steps = 0.0
 
     def monotonic(self) -> float:
-        """Seconds with every step added."""
-        return super().monotonic() + self.steps
+        """The sum of all steps, in seconds."""
+        return self.steps
 
 
 def turn_until(studio: OpenStudio, right: Callable[[], bool]) -> None:
@@ -68,8 +68,8 @@ def test_a_hole_must_outlast_a_second_settle_time(
         studio.dispatch.turn()
         clock.steps += 2
         turn_until(studio, lambda: studio.dispatch.turn().working == 1 and bool(read.jobs()))
-        time.sleep(1)  # the real child reads it meanwhile
-        studio.dispatch.turn()
+        # Until the real child has read it.
+        turn_until(studio, lambda: studio.dispatch._growing.with_holes == 1)
         assert [row.state for row in read.jobs()] == ["claimed"]
         if is_filled:
             picture.write_bytes(whole)

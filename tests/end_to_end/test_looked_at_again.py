@@ -98,7 +98,7 @@ def stops(body: dict[str, Any]) -> list[str]:
 def with_limit(studio: Path, pixels: int) -> None:
     settings = studio / "studio.toml"
     head = settings.read_text().split("[limits]")[0]
-    settings.write_text(f"{head}[limits]\njobs = 1\npixels = {pixels}\n")
+    settings.write_text(f"{head}[limits]\njobs = 1\nmegapixels = {pixels / 1e6}\n")
 
 
 def test_a_raised_limit_counts_once_somebody_answers(studio: Path) -> None:

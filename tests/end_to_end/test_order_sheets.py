@@ -22,6 +22,7 @@ from platemark import durable
 from platemark.app.open_studio import OpenStudio, open_studio
 from platemark.app.service import Swept, sweep
 from platemark.engine.clock import SystemClock
+from platemark.engine.knowing import answers_of, asked
 from platemark.engine.workshop import ROOM_KEPT
 from platemark.imaging.icc import build_matrix_profile
 from platemark.intake.scan import HotFolders, Look, Sighting
@@ -215,24 +216,30 @@ def test_a_sheet_and_its_pictures_on_three_surfaces_in_one_sweep(studio: Studio)
 
 
 @pytest.mark.usefixtures("unprinted")
-def test_a_long_sheet_over_three_surfaces(studio: Studio) -> None:
-    """200 rows, each with its own picture: every one a job with what its row says, in one sweep."""
+def test_a_long_sheet_over_three_surfaces(studio: Studio, opened: OpenStudio) -> None:
+    """200 rows, each with its own picture: every one is claimed as a job with what its row says.
+
+    Nothing is rendered, and the turns end once all are claimed: most are still to be read.
+    """
     rows = [(f"p{n:03d}.tif", SURFACES[n % 3], 1 + n % 7) for n in range(200)]
     for n, (name, surface, _) in enumerate(rows):
         studio.drop(f"{surface}/{name}", n)
     lines = [f"{name},2x3in,{copies},{surface},Alder" for name, surface, copies in rows]
     studio.write("\n".join(["file,size,copies,surface,order", *lines, ""]))
     began = time.monotonic()
-    swept = studio.sweep()
+    turn_until(opened, lambda: len(studio.rows()) == 200)
     seconds = time.monotonic() - began
     print(f"200 rows and pictures in {seconds:.1f} s")
-    assert (swept.took, swept.held, swept.fault) == (200, 0, "")
-    assert studio.said() == [
-        (name, surface, "2x3in", copies, "examined") for name, surface, copies in rows
+    reader = studio.reader()
+    requests = [
+        (row, asked(reader, row, answers_of(reader, row.job)).request) for row in studio.rows()
     ]
-    (read,), (gone,) = studio.entries("sheet-read"), studio.entries("sheet-let-go")
-    assert (read["rows"], len(gone["jobs"]), gone["unused_rows"]) == (200, 200, [])
-    assert studio.in_hot() == []
+    assert sorted(
+        (row.original_name, row.surface, str(request.size), request.copies, request.order)
+        for row, request in requests
+    ) == [(name, surface, "2x3in", copies, "Alder") for name, surface, copies in rows]
+    assert [body["rows"] for body in studio.entries("sheet-read")] == [200]
+    assert studio.entries("rendered") == []
     assert seconds < 25
 
 
@@ -381,7 +388,8 @@ def test_mistakes_are_told_at_once_and_nothing_of_the_sheet_counts(studio: Studi
     for seed, name in enumerate(("heron", "crane", "coot")):
         studio.drop(f"small-rag/{name}.tif", seed)
     swept = studio.sweep()
-    assert (swept.took, swept.fault[:12]) == (0, "spring.csv: ")
+    assert (swept.took, swept.fault) == (0, "")
+    assert [sentence[:12] for sentence in swept.sheets] == ["spring.csv: "]
     studio.drop("small-rag/2x3in/other.tif", 4)
     studio.sweep()
     assert [row.original_name for row in studio.rows()] == ["other.tif"]
@@ -501,6 +509,38 @@ def test_a_corrected_sheet_changes_what_it_changes(studio: Studio) -> None:
     assert [row.copies for row in studio.rows()] == [6, 1, 1]
     assert len(studio.entries("asked-anew")) == 1
     assert studio.in_hot() == []
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_a_row_that_was_taken_out_is_told_of(studio: Studio, opened: OpenStudio) -> None:
+    """What the sheet ordered before it was changed goes on, and its answer says so."""
+    studio.drop("deep-rag/reed.tif", 2)
+    studio.drop("deep-rag/heron.tif", 1)
+    studio.write(
+        "file,size\nreed.tif,2x3in\nheron.tif,2x3in\nlate.tif,2x3in\n", "deep-rag/spring.csv"
+    )
+    rest(opened)
+    assert len(studio.rows()) == 2
+    studio.write("file,size\nreed.tif,2x3in\n", "deep-rag/spring.csv")
+    rest(opened)
+    assert "Job 000001 (heron.tif on deep-rag) was ordered by this sheet before it was changed" in (
+        studio.answer("deep-rag/spring.csv")
+    )
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_tables_without_end_stop_nobody(studio: Studio) -> None:
+    """A line without end, too many columns and a name without room are told; the rest goes on."""
+    studio.drop("small-rag/2x3in/heron.tif")
+    studio.write("x" * 200_000, "deep-rag/endless.csv")
+    studio.write(";".join(f"h{n}" for n in range(20_000)) + "\n", "deep-rag/wide.csv")
+    studio.write("file,size\n", f"deep-rag/{'n' * 250}.csv")
+    swept = studio.sweep()
+    assert [row.original_name for row in studio.rows()] == ["heron.tif"]
+    assert swept.fault == ""
+    assert "far longer than any request" in studio.answer("deep-rag/endless.csv")
+    assert "It has 20,000 columns" in studio.answer("deep-rag/wide.csv")
+    assert "name of this order sheet is too long" in studio.waiting()
 
 
 @pytest.mark.usefixtures("unprinted")

@@ -264,10 +264,7 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     (
         "profile-changed",
         {"profile": replace(GOOD, state="changed", sha256="ef" * 32)},
-        {
-            "profile": replace(GOOD, state="changed", sha256="ef" * 32),
-            "accepted_profile": "ef" * 32,
-        },
+        {"profile": GOOD},
     ),
     (
         "profile-date",

@@ -32,12 +32,12 @@ def find(known: Known) -> Iterable[Finding]:
     if facts.format != "tiff" or facts.damage:
         return
     if facts.compression not in READ_PACKINGS:
-        packed = _IN_WORDS.get(facts.compression, f"in a way that is {facts.compression}")
+        packed = _IN_WORDS.get(facts.compression, f"something {facts.compression}")
         yield stop(
             CODE,
             ACCEPT,
-            f"{known.name} is a TIFF packed {'' if packed.startswith('in a') else 'as '}{packed}, "
-            "which not all programs read alike; its pixels were not read.",
+            f"{known.name} is a TIFF packed as {packed}, which not all programs read alike; its "
+            "pixels were not read.",
             "Save it as a TIFF without compression, or with LZW or ZIP, and drop it again.",
         )
     elif facts.compression == "jpeg":

@@ -24,7 +24,7 @@ def find(known: Known) -> Iterable[Finding]:
     planned = sorted((whole.own, *whole.others), key=lambda panel: panel.job)
     planned = [panel for panel in planned if panel.traits]
     told, figures = [], {}
-    for name in (name for name, _ in whole.own.traits):
+    for name in dict.fromkeys(name for panel in planned for name, _ in panel.traits):
         values = [(dict(p.traits)[name], p.job) for p in planned if name in dict(p.traits)]
         if len({value for value, _ in values}) > 1:
             listed = ", ".join(f"{job_number(job)} has {value}" for value, job in values)

@@ -48,14 +48,7 @@ def find(known: Known) -> Iterable[Finding]:
             choices=choices,
         )
     elif native < warn_at or (is_signed(known) and native < close_up):
-        yield caution(
-            CODE,
-            f"{said}; seen from {far}, {shown(warn_at)} ppi is "
-            f"{'enough' if native >= warn_at else 'its best'}; close up it would want {close_up}."
-            if is_signed(known)
-            else f"{said}; {known.surface.name} looks its best from {shown(warn_at)} up.",
-            figures=figures,
-        )
+        yield caution(CODE, f"{said}; {_wish(known, native, warn_at)}", figures=figures)
     elif layout.factor > 2:
         yield caution(
             CODE, f"{said}; it is enlarged {shown(layout.factor, 2)} times.", figures=figures
@@ -67,6 +60,16 @@ def find(known: Known) -> Iterable[Finding]:
             "does not count.",
             "Write by = and the photographer's name beside viewing, or let them answer with it.",
         )
+
+
+def _wish(known: Known, native: Fraction, warn_at: Fraction) -> str:
+    if not is_signed(known):
+        return f"{known.surface.name} looks its best from {shown(warn_at)} up."
+    how = "enough" if native >= warn_at else "its best"
+    return (
+        f"seen from {known.resolved.request.viewing}, {shown(warn_at)} ppi is {how}; close up it "
+        f"would want {known.surface.ppi.caution}."
+    )
 
 
 def is_signed(known: Known) -> bool:

@@ -118,7 +118,10 @@ def hold(
 
     A killed process, a bug, a late change, the rest of its set.
     """
-    before = _last_body(workshop, row)
+    # As it stands in the chain: personal words stay beside it.
+    seqs = [seq for seq in (row.examined_seq, row.held_seq) if seq is not None]
+    entry = workshop.ledger.read.entry(max(seqs)) if seqs else None
+    before = entry.body if entry is not None else {}
     body: dict[str, Any] = {
         key: before[key]
         for key in ("facts", "request", "sources", "lab", "product")
@@ -126,7 +129,9 @@ def hold(
     }
     findings = [item for item in before.get("findings", []) if item["severity"] == "caution"]
     body["findings"] = [*to_plain(stops), *findings]
-    body["accepted"] = before.get("accepted", [])
+    # What was accepted with other figures is asked again.
+    asked_now = {each.code for each in stops}
+    body["accepted"] = [a for a in before.get("accepted", []) if a["code"] not in asked_now]
     body["trace"] = trace
     with workshop.ledger.transaction() as transaction:
         move(transaction, row, "held", "held", body)

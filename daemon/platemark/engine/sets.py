@@ -27,6 +27,7 @@ _CHECKS = tuple(check for check in all_checks() if check.of_set)
 _FOR_ALL = frozenset(check.code for check in _CHECKS if check.for_all)
 """What is accepted for one picture of a set is accepted for the whole of it."""
 
+_SENT = ("parcelled", "delivered")
 
 @dataclass(frozen=True, slots=True)
 class _Key:
@@ -45,7 +46,12 @@ class _Set:
     expected: int
     """Claimed ones, not read yet."""
     sent: tuple[JobRow, ...]
-    """Parcelled or delivered, of the same order; nobody can tell without an order."""
+    """Parcelled or delivered, of the same order; without an order, while another was open."""
+
+    @property
+    def standing(self) -> tuple[tuple[int, int], ...]:
+        """Every job of it and the entry that brought it where it is."""
+        return tuple((row.job, row.moved_seq) for row in (*self.open, *self.sent))
 
 
 class Sets:
@@ -54,6 +60,8 @@ class Sets:
     def __init__(self, workshop: Workshop) -> None:
         self._workshop = workshop
         self._asked: dict[int, tuple[int, _Key | None]] = {}
+        self._settled: dict[_Key, tuple[tuple[tuple[int, int], ...], frozenset[int]]] = {}
+        """What came of each set as it stood; what has not moved is not looked at again."""
         self.waiting: frozenset[int] = frozenset()
         """Jobs that must not go on yet, for the sake of their set."""
 
@@ -64,12 +72,27 @@ class Sets:
             arriving: Whether anything in the hot folders is still being copied.
         """
         waiting: set[int] = set()
+        mistake: Exception | None = None
+        settled, self._settled = self._settled, {}
         for each in self._sets():
+            whole = {row.job for row in each.open if row.state != "held"}
             if each.expected or (arriving and self._may_grow(each)):
-                waiting |= {row.job for row in each.open if row.state != "held"}
-            else:
-                waiting |= self._settle(each)
+                waiting |= whole
+                continue
+            known = settled.get(each.key)
+            if known is None or known[0] != each.standing:
+                try:
+                    known = each.standing, self._settle(each)
+                except Exception as error:
+                    # A set of which nothing can be said does not go; the others do.
+                    waiting |= whole
+                    mistake = error
+                    continue
+            self._settled[each.key] = known
+            waiting |= known[1]
         self.waiting = frozenset(waiting)
+        if mistake is not None:
+            raise mistake
 
     def _sets(self) -> list[_Set]:
         read = self._workshop.ledger.read
@@ -83,7 +106,7 @@ class Sets:
             return []
         expected = self._expected()
         return [
-            _Set(key, tuple(rows), expected.get(key, 0), self._sent(key))
+            _Set(key, tuple(rows), expected.get(key, 0), self._sent(key, rows))
             for key, rows in found.items()
         ]
 
@@ -102,15 +125,15 @@ class Sets:
                 counts[key] = counts.get(key, 0) + 1
         return counts
 
-    def _sent(self, key: _Key) -> tuple[JobRow, ...]:
-        if key.order is None:
-            return ()
-        rows = self._workshop.ledger.read.jobs(order=key.order)
-        return tuple(
-            row
-            for row in rows
-            if row.state in ("parcelled", "delivered") and row.set and _key_of(row) == key
-        )
+    def _sent(self, key: _Key, rows: list[JobRow]) -> tuple[JobRow, ...]:
+        read = self._workshop.ledger.read
+        if key.order is not None:
+            sent = read.jobs(order=key.order)
+        else:
+            begun = min(row.claimed_seq for row in rows)
+            sent = [row for state in _SENT for row in read.jobs(state=state)]
+            sent = [row for row in sent if row.moved_seq > begun]
+        return tuple(row for row in sent if row.state in _SENT and row.set and _key_of(row) == key)
 
     def _may_grow(self, each: _Set) -> bool:
         """Whether the rest of a set may be what is being copied now."""
@@ -118,33 +141,41 @@ class Sets:
         newest = max(datetime.fromisoformat(row.moved_at) for row in each.open)
         return self._workshop.clock.now() - newest < timedelta(minutes=minutes)
 
-    def _settle(self, each: _Set) -> set[int]:
+    def _settle(self, each: _Set) -> frozenset[int]:
         """Hold or let go on what of a set can be decided; gives what must wait a turn."""
-        others = {row.job: answers_of(self._workshop.ledger.read, row.job) for row in each.open}
+        read = self._workshop.ledger.read
+        others = {row.job: answers_of(read, row.job) for row in (*each.open, *each.sent)}
+        of = _said_of(self._workshop, each.open)
         shared = tuple(
             acceptance
             for answers in others.values()
             for acceptance in answers.acceptances
             if acceptance.code in _FOR_ALL
         )
-        panels = self._panels(each)
+        panels = self._panels(each, of)
         moved = False
         for row in each.open:
             if panels[row.job].held:
                 continue
             own = others[row.job].acceptances
-            findings = self._open_stops(row, panels, each, (*own, *shared))
+            whole = StandingSet(
+                each.key.name,
+                of,
+                panels[row.job],
+                tuple(panel for job, panel in panels.items() if job != row.job),
+            )
+            findings = self._open_stops(row, whole, (*own, *shared))
             moved |= self._bring(row, findings)
         busy = moved or any(row.state == "examined" for row in each.open)
         held_back = ("examined", "rendered") if moved else ("rendered",)
-        return {row.job for row in each.open if busy and row.state in held_back}
+        return frozenset(row.job for row in each.open if busy and row.state in held_back)
 
-    def _panels(self, each: _Set) -> dict[int, Panel]:
-        of = _said_of(self._workshop, each.open)
+    def _panels(self, each: _Set, of: int | None) -> dict[int, Panel]:
         # What was sent fills up what is missing; a set of that name that went long ago does not
         # make one that is all here too large.
         room = len(each.sent) if of is None else max(0, of - len(each.open))
-        rows = sorted((*each.open, *each.sent[len(each.sent) - room :]), key=lambda row: row.job)
+        sent = each.sent[max(0, len(each.sent) - room) :]
+        rows = sorted((*each.open, *sent), key=lambda row: row.job)
         return {row.job: self._panel(row) for row in rows}
 
     def _panel(self, row: JobRow) -> Panel:
@@ -157,22 +188,12 @@ class Sets:
         return Panel(row.job, row.original_name, bool(own_stops), traits)
 
     def _open_stops(
-        self,
-        row: JobRow,
-        panels: dict[int, Panel],
-        each: _Set,
-        acceptances: tuple[Acceptance, ...],
+        self, row: JobRow, whole: StandingSet, acceptances: tuple[Acceptance, ...]
     ) -> tuple[Finding, ...]:
         workshop = self._workshop
         facts = facts_of(workshop, row)
         if facts is None:
             return ()
-        whole = StandingSet(
-            each.key.name,
-            _said_of(workshop, each.open),
-            panels[row.job],
-            tuple(panel for job, panel in panels.items() if job != row.job),
-        )
         known = know_job(workshop, row, facts, answers_of(workshop.ledger.read, row.job))
         known = replace(known, whole_set=whole)
         findings = [finding for check in _CHECKS for finding in check.find(known)]

@@ -26,6 +26,8 @@ class SheetNotes:
     def __init__(self, hot: Path) -> None:
         self._hot = hot
         self._said: dict[bytes, str] = {}
+        self._refused: dict[bytes, str] = {}
+        """What the disk did not take; it is not tried again and again."""
         self.finished: tuple[bytes, ...] = ()
         """Paths of what was said at the end of sheets that are gone; it stays until it is read."""
 
@@ -37,8 +39,10 @@ class SheetNotes:
             text: All that is to be said of it.
         """
         path = self._at(sheet + SHEET_ANSWER)
-        if text == self._said.get(sheet) and bool(text) == os.path.lexists(path):
+        is_as_said = bool(text) == os.path.lexists(path) or text == self._refused.get(sheet)
+        if text == self._said.get(sheet) and is_as_said:
             return
+        scratch = None
         try:
             if not text and os.path.lexists(path):
                 durable.remove_file(path)
@@ -46,7 +50,14 @@ class SheetNotes:
                 scratch = path.with_name(f".{os.urandom(6).hex()}.tmp")
                 durable.write_over(path, text.encode(), scratch)
         except (DiskFault, OSError) as fault:
-            structlog.get_logger().warning("sheet-answer-not-written", why=str(fault))
+            with suppress(DiskFault, OSError):
+                if scratch is not None:
+                    durable.remove_file(scratch)
+            if self._refused.get(sheet) != text:
+                structlog.get_logger().warning("sheet-answer-not-written", why=str(fault))
+            self._refused[sheet] = text
+        else:
+            self._refused.pop(sheet, None)
         self._said[sheet] = text
 
     def clear(self, look: Look) -> None:

@@ -202,6 +202,15 @@ class Claims:
             if group[0].at >= wanted or any(claim.sheet in lineage for claim in group)
         )
 
+    def ordered_by(self, lineage: frozenset[int]) -> tuple[int, ...]:
+        """Jobs of the newest drops that certain sheets ordered at their claim."""
+        return tuple(
+            claim.job
+            for group in self._newest.values()
+            for claim in group
+            if claim.sheet in lineage
+        )
+
     def group(self, path: bytes) -> tuple[int, ...]:
         """The jobs of the newest drop of a path, that which had the drop first."""
         return tuple(claim.job for claim in self._newest.get(path, ()))

@@ -33,7 +33,7 @@ from platemark.intake.order_sheet import (
 from platemark.intake.scan import Look, Sighting
 from platemark.intake.sheet_answer import SheetAnswer, sheet_answer, waiting_words
 from platemark.model.errors import DiskFault
-from platemark.model.job import shown_name
+from platemark.model.job import job_number, shown_name
 from platemark.model.notice import WaitingLine
 
 UNSETTLED_WAIT_S = 600
@@ -379,12 +379,27 @@ class OrderSheets:
     def _conclude(
         self, each: _Open, version: Version, standings: dict[int, Standing], *, quiet: bool
     ) -> None:
+        each.notes.update(self._left_out(each, version))
         kinds = {standing.kind for standing in standings.values()}
         over = self._workshop.clock.now() >= version.read_at + self._patience()
         if kinds == {"done"} or ("busy" not in kinds and over):
             self._let_go(each, version, standings)
         else:
             self._tell(each, standings, quiet=quiet)
+
+    def _left_out(self, each: _Open, version: Version) -> dict[int, str]:
+        """What an earlier version of a sheet ordered and no row of this one asks for."""
+        wanted = {job for job, _ in each.jobs.values()}
+        notes = {}
+        for job in self._claims.ordered_by(version.lineage):
+            row = self._workshop.ledger.read.job(job) if job not in wanted else None
+            if row is not None:
+                notes[job] = (
+                    f"Job {job_number(job)} ({row.original_name} on {row.surface}) was ordered by "
+                    "this sheet before it was changed, and no row asks for it now. Withdraw it if "
+                    "nobody wants it."
+                )
+        return notes
 
     def _let_go(self, each: _Open, version: Version, standings: dict[int, Standing]) -> None:
         self._tell(each, standings, finished=True)

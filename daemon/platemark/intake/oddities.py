@@ -97,3 +97,12 @@ def too_deep(path: bytes) -> Oddity:
         f"There are more than {DEEPEST} folders in each other; this one is not looked into.",
         "Move the pictures further up.",
     )
+
+
+def long_sheet_name(path: bytes) -> Oddity:
+    """An order sheet beside which no answer has room for its name."""
+    return Oddity(
+        path,
+        "The name of this order sheet is too long, so it is not read.",
+        "Give it a shorter one.",
+    )

@@ -236,11 +236,15 @@ def _records(text: str, delimiter: str) -> Iterator[tuple[int, tuple[str, ...]]]
         except StopIteration:
             return
         except csv.Error as error:
-            raise ValueError(
-                f'Row {number} cannot be read: a quote " is missing, or there is one too many.'
-            ) from error
+            why = 'a quote " is missing, or there is one too many'
+            if "field limit" in str(error):
+                why = "one of its cells is far longer than any request"
+            raise ValueError(f"Row {number} cannot be read: {why}.") from error
         if any(cells):
             yield number, cells
+
+
+_MOST_COLUMNS = 100
 
 
 def _delimiter(text: str) -> str:
@@ -248,7 +252,10 @@ def _delimiter(text: str) -> str:
     line = next((line for line in text.splitlines() if line.strip(" \t,;")), "")
 
     def known(delimiter: str) -> tuple[int, int]:
-        cells = next(csv.reader([line], delimiter=delimiter), [])
+        try:
+            cells = next(csv.reader([line], delimiter=delimiter), [])
+        except csv.Error:
+            return 0, 0  # a cell beyond what the library takes; told when the rows are read
         return sum(_key(cell) in _KEYS for cell in cells), len(cells)
 
     return max(_DELIMITERS, key=known)
@@ -259,6 +266,9 @@ def _key(heading: str) -> str:
 
 
 def _wrong_headings(written: tuple[str, ...], headings: tuple[str, ...]) -> Iterator[str]:
+    if len(headings) > _MOST_COLUMNS:
+        yield f"It has {len(headings):,} columns; a sheet has at most {_MOST_COLUMNS}."
+        return
     for at, key in enumerate(headings):
         if not key:
             continue  # told where a row has something in it

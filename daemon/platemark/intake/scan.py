@@ -16,12 +16,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from platemark import durable
-from platemark.intake.drop_files import OPEN_FOLDER, TAKEN, opened
+from platemark.intake.drop_files import LONGEST_NAME, OPEN_FOLDER, TAKEN, opened
 from platemark.intake.names import is_ignored, is_litter
 from platemark.intake.oddities import (
     DEEPEST,
     Oddity,
     document,
+    long_sheet_name,
     no_plain_file,
     not_ours_to_move,
     other_disk,
@@ -248,6 +249,9 @@ class HotFolders:
                 units.update(self._read_surface(root, name))
         for unit in list(units.values()):
             for path, status in _take_out_sheets(unit):
+                if len(path.rpartition(b"/")[2]) > LONGEST_NAME - len(SHEET_ANSWER):
+                    unit.oddities.append(long_sheet_name(path))
+                    continue
                 units[path] = _Unit({path: unit.entries[path]}, sheets=[(path, status)])
         return units
 

@@ -106,8 +106,6 @@ class Known:
     """Jobs that were dropped after this one and may be further, because this one waited."""
     photographers: frozenset[str] = frozenset()
     """The people who may accept what is the photographer's to accept."""
-    accepted_profile: str = ""
-    """Hash of a changed profile that the photographer accepted."""
     whole_set: StandingSet | None = None
     """None for a picture of no set, and while others of it are still to be read."""
 
