@@ -152,7 +152,7 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     (
         "edge-already-there",
         {**CANVASED, "facts": facts(width=6000, height=7200), **size("16x20in")},
-        {**CANVASED, "facts": facts(width=6001, height=7200, ppi=None), **size("16x20in")},
+        {**CANVASED, "facts": facts(width=6003, height=7200, ppi=None), **size("16x20in")},
     ),
     (
         "edge-already-there",

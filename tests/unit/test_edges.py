@@ -84,7 +84,7 @@ def test_an_image_bleed_is_only_told() -> None:
     ("width", "height", "ppi", "there"),
     [
         (6000, 7200, None, True),  # the document's pixels at the product's 300 ppi
-        (6001, 7200, None, False),
+        (6003, 7200, None, False),
         (3000, 3600, "150", True),  # 20 × 24 in by its tag
         (3002, 3600, "150", True),  # .34 mm more
         (3003, 3600, "150", False),  # .51 mm more

@@ -31,6 +31,7 @@ def find(known: Known) -> Iterable[Finding]:
             "Drop the others with the same set and order; then all go on by themselves. Accepting "
             "means: send what is here without the rest.",
             figures=figures,
+            choices=(f"set_of={here}",),
         )
     elif here > whole.of:
         yield stop(
@@ -41,4 +42,5 @@ def find(known: Known) -> Iterable[Finding]:
             "Withdraw what is too much, or answer with the right set_of for each. Accepting means: "
             "send all of them as one set.",
             figures=figures,
+            choices=(f"set_of={here}",),
         )

@@ -37,4 +37,12 @@ def find(known: Known) -> Iterable[Finding]:
             f"The pictures of the set “{whole.name}” would not be made alike ({'; '.join(told)}).",
             "Correct the request of the one that is wrong. Accepting means: they may differ.",
             figures=figures,
+            choices=_ways(figures),
         )
+
+
+def _ways(figures: dict[str, str]) -> tuple[str, ...]:
+    """Ready answers, where what differs can be answered for one picture."""
+    ways = ("sharpen=none", "sharpen=surface") if "sharpening" in figures else ()
+    counts = figures.get("pictures in the set", "").split()
+    return (*ways, *(f"set_of={count}" for count in dict.fromkeys(counts)))

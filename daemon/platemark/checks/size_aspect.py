@@ -20,7 +20,7 @@ from platemark.model.geometry import (
     turned_on_its_side,
 )
 from platemark.model.known import Known
-from platemark.model.request import Request
+from platemark.model.request import CropBox, Request
 from platemark.model.surface import Surface
 from platemark.model.units import Length, parse_full_size, shown
 
@@ -37,6 +37,8 @@ def find(known: Known) -> Iterable[Finding]:
     layout, request = known.layout, known.resolved.request
     # A border of a given width is not what keeps a picture whole, so `border` decides nothing then.
     bordered = request.fit == "border" and request.border is None
+    if layout is not None and request.fit == "crop" and isinstance(request.crop_at, CropBox):
+        yield from _cut_of_box(known, layout, request.crop_at)
     if layout is None or request.fit == "crop" or bordered:
         return
     facts = known.facts
@@ -74,6 +76,22 @@ def find(known: Known) -> Iterable[Finding]:
         figures=figures,
         choices=("fit=crop", *whole, *sizes),
     )
+
+
+def _cut_of_box(known: Known, layout: Layout, box: CropBox) -> Iterable[Finding]:
+    """Warn where a crop by hand is of another proportion than the print, so that more is cut."""
+    facts = known.facts
+    chosen = Fraction(box.right - box.left) * Fraction(box.bottom - box.top)
+    chosen *= facts.upright_width * facts.upright_height
+    lost = 100 - 100 * layout.crop.width * layout.crop.height / chosen
+    if lost > MOST_TRIMMED_PERCENT:
+        yield caution(
+            CODE,
+            f"The part of {known.name} that crop_at = {box} keeps is of another proportion than "
+            f"{_place(layout)}: a further {shown(lost)} % of it is cut off.",
+            "crop_at has the places of its left, top, right and bottom edge.",
+            figures={"cut": f"{shown(lost)} %", "size": str(layout.size)},
+        )
 
 
 def _place(layout: Layout) -> str:

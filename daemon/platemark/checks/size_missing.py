@@ -40,8 +40,24 @@ def find(known: Known) -> Iterable[Finding]:
             CODE,
             ACCEPT,
             f"The measures of {known.name} do not fit together: {known.misfit}.",
-            "Correct the request, or answer with the right size.",
+            "Answer with what is to be changed or left out.",
+            choices=_ways_out(known),
         )
+
+
+def _ways_out(known: Known) -> tuple[str, ...]:
+    """What may be left out or changed of measures that do not fit together."""
+    request, product = known.resolved.request, known.product
+    ways = []
+    if request.wrap is not None and product is not None and known.surface.edge == "wrap":
+        ways += [f"wrap={bar}" for bar in (product.wrap, *product.wraps)]
+    if request.border is not None:
+        ways.append("border=none")
+    if request.sheet is not None and request.size is not None:
+        ways.append("sheet=none")
+    if request.edge is not None and request.edge.mode != "none" and known.surface.edge != "wrap":
+        ways.append("edge=none")
+    return tuple(ways)
 
 
 def _is_sold(known: Known, choice: str) -> bool:

@@ -34,7 +34,8 @@ def find(known: Known) -> Iterable[Finding]:
             ACCEPT,
             f"{product.name} goes up to {product.max_side} a side; "
             + (f"{needs}which is larger." if needs else f"{sheet} is larger."),
-            then,
+            f"{then} Or accept it as a special order that you have agreed with the lab.",
+            figures={"size": str(sheet)},
             choices=choices,
         )
     elif product.sizes and not any(sheet.same_as(size) for size in product.sizes):
@@ -54,7 +55,9 @@ def _ways(known: Known, layout: Layout) -> tuple[tuple[str, ...], str]:
     """Ready answers that are sold, and what to do next in words."""
     facts, sheet = known.facts, layout.sheet
     near = [f"size={s}" for s in known.sold_like(facts.upright_width, facts.upright_height)]
-    choices, then = near, "Choose a size that is sold." if near else "Choose another size."
+    named = " or ".join(size.removeprefix("size=") for size in near)
+    choices = near
+    then = f"Choose a size that is sold, such as {named}." if near else "Choose another size."
     if layout.has_border:
         request = known.resolved.request
         bare = replace(

@@ -29,6 +29,7 @@ _FOR_ALL = frozenset(check.code for check in _CHECKS if check.for_all)
 
 _SENT = ("parcelled", "delivered")
 
+
 @dataclass(frozen=True, slots=True)
 class _Key:
     order: str | None

@@ -10,6 +10,8 @@ from platemark.model.picture import Facts
 from platemark.model.units import MM_PER, Length
 
 _HALF_MM = Fraction(1, 2)
+ROUNDED_PX = 2
+"""Editors round the whole document where we round up on each side."""
 
 
 def measures_document(facts: Facts, layout: Layout, product: Product | None) -> bool:
@@ -19,7 +21,10 @@ def measures_document(facts: Facts, layout: Layout, product: Product | None) -> 
     extras = extras_of(layout, product)
     around = 2 * sum((length.mm for length in extras), Fraction(0))
     pixels = (facts.upright_width, facts.upright_height)
-    by_target = pixels == document_px(layout.size, extras, product.ppi.target)
+    document = document_px(layout.size, extras, product.ppi.target)
+    by_target = all(
+        abs(side - whole) <= ROUNDED_PX for side, whole in zip(pixels, document, strict=True)
+    )
     return by_target or tag_says(facts, layout, around)
 
 

@@ -186,6 +186,10 @@ def _identifier(text: str) -> str:
     return word
 
 
+def _sheet(text: str) -> Size | None:
+    return None if text.strip().lower() == "none" else parse_full_size(text)
+
+
 def _border(text: str) -> Border | None:
     if text.strip().lower() == "none":
         return None
@@ -251,7 +255,7 @@ def _codes(text: str) -> tuple[str, ...]:
 
 READERS: dict[str, Callable[[str], object]] = {
     "size": parse_size,
-    "sheet": parse_full_size,
+    "sheet": _sheet,
     "border": _border,
     "copies": _count(1, 10_000),
     "lab": _identifier,
