@@ -100,14 +100,9 @@ def gather(
             defaults.append(Layer(found.source, found.values, "default"))
     beside = relative + SIDECAR
     sidecar = _read(root, beside, f"sidecar “{shown_name(name + SIDECAR)}”")
-    statements: list[Layer] = []
     if sidecar is not None:
         troubles += sidecar.troubles
-        if sidecar.values:
-            statements.append(Layer(sidecar.source, sidecar.values))
-    if ordered is not None:
-        statements.append(ordered)
-    layers = (*defaults, *statements, *words_of(name), *sizes)
+    layers = (*defaults, *_stated(sidecar, ordered), *words_of(name), *sizes)
     if not any(key in ("size", "sheet") for layer in layers for key, _ in layer.values):
         troubles += filter(None, (*almost, almost_size_of(name)))
     if not any(key == "copies" for layer in layers for key, _ in layer.values):
@@ -118,6 +113,14 @@ def gather(
         sidecar=beside if sidecar is not None and sidecar.identity is not None else None,
         sidecar_identity=sidecar.identity if sidecar is not None else None,
     )
+
+
+def _stated(sidecar: _File | None, ordered: Layer | None) -> Iterator[Layer]:
+    """What a sidecar and an order sheet's row state."""
+    if sidecar is not None and sidecar.values:
+        yield Layer(sidecar.source, sidecar.values)
+    if ordered is not None:
+        yield ordered
 
 
 def _request_files(root: Path, folders: Sequence[bytes]) -> Iterator[_File]:
