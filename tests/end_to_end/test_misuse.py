@@ -1,5 +1,6 @@
 """What people, other programs and worn disks do to a studio: told, and nothing else suffers."""
 
+import json
 import os
 import shutil
 import stat
@@ -255,3 +256,42 @@ def test_the_same_name_from_another_folder_is_seen(one: Path) -> None:
             ("delivered", "Finch"),
         ]
     assert len(list((one / "outgoing" / LAB).iterdir())) == 1
+
+
+def test_a_link_in_held_leads_nowhere_for_us(one: Path) -> None:
+    """A link in place of a held folder is neither written through nor deleted through."""
+    (one / HOT / "letter.tif").write_text("this is no picture")
+    swept(one)
+    (folder,) = (one / "held/small-rag").iterdir()
+    shutil.rmtree(folder)
+    elsewhere = one / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "WHY.html").write_text("mine")
+    folder.symlink_to(elsewhere)
+    swept(one)
+    assert [path.name for path in elsewhere.iterdir()] == ["WHY.html"]
+    assert "is no folder but something else" in (one / "hot/WAITING.txt").read_text()
+    folder.unlink()
+    folder.write_text("in the way")
+    swept(one)
+    folder.unlink()
+    swept(one)
+    assert (folder / "WHY.html").is_file()
+
+
+def test_nonsense_in_decisions_is_put_aside(one: Path) -> None:
+    """A pipe, a folder and nonsense in decisions/ stop no service and no other answer."""
+    swept(one)
+    decisions = one / "decisions"
+    os.mkfifo(decisions / "0.json")
+    (decisions / "1.json").mkdir()
+    (decisions / "2.json").write_text("[" * 60_000)
+    for number, text in ((3, '"\\ud800"'), (4, str(10**30))):
+        key = "by" if number == 3 else "job"
+        good = {"id": f"x{number}", "kind": "decide", "job": 1, "expected_seq": 1, "accept": [],
+                "settings": [], "withdraw": True, "by": "Mira", "because": "x"}  # fmt: skip
+        body = json.dumps({**good, key: "?"}).replace('"?"', text)
+        (decisions / f"{number}.json").write_text(body)
+    swept(one)
+    assert list(decisions.glob("*.json")) == []
+    assert len(list(decisions.glob("*.unreadable"))) == 5

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import stat
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
@@ -35,7 +36,27 @@ from platemark.model.work import ChildLimits, Choice, PreviewReport, PreviewTask
 def is_shown(workshop: Workshop, row: JobRow) -> bool:
     """Whether everything of ours is in the folder of a held job."""
     folder = folder_of(workshop, row)
-    return all((folder / ours).exists() for ours in OURS)
+    # A link that leads nowhere is there too, and in the way.
+    return all(os.path.lexists(folder / ours) for ours in OURS)
+
+
+def in_the_way(workshop: Workshop, row: JobRow) -> str:
+    """Say what keeps us from a held job's folder; empty where nothing does.
+
+    Whoever may write into `held/` may put a link there; what it leads to is not ours to write or
+    delete.
+    """
+    folder = folder_of(workshop, row)
+    for place in (folder.parent, folder):
+        shown = place.relative_to(workshop.folders.root)
+        try:
+            if not stat.S_ISDIR(place.lstat().st_mode):
+                return f"{shown} is no folder but something else. Remove it; it is made anew."
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            return f"{shown} cannot be looked at: {error.strerror}."
+    return ""
 
 
 def show_held(workshop: Workshop, row: JobRow, drawing: bytes | None) -> None:
@@ -49,19 +70,23 @@ def show_held(workshop: Workshop, row: JobRow, drawing: bytes | None) -> None:
     folder = folder_of(workshop, row)
     notice = notice_of(workshop, row)
     staging = workshop.folders.scratch("held") / f"{row.job}-{secrets.token_hex(4)}"
-    write_held_folder(staging, notice, original_path(workshop, row), _name(workshop, row), drawing)
-    for path in (staging, *staging.iterdir()):
-        for_the_group(workshop, path)
-    durable.sync_tree(staging)
-    durable.make_folder(folder.parent)
-    if not folder.exists():
-        durable.publish(staging, folder)
-        return
-    # Something of theirs kept the folder when the job was held before; ours go beside it.
-    for ours in staging.iterdir():
-        if not (folder / ours.name).exists():
-            durable.publish(ours, folder / ours.name)
-    durable.remove_tree(staging)
+    original, name = original_path(workshop, row), _name(workshop, row)
+    try:
+        write_held_folder(staging, notice, original, name, drawing)
+        for path in (staging, *staging.iterdir()):
+            for_the_group(workshop, path)
+        durable.sync_tree(staging)
+        durable.make_folder(folder.parent)
+        if not os.path.lexists(folder):
+            durable.publish(staging, folder)
+            return
+        # Something of theirs kept the folder when the job was held before; ours go beside it.
+        for ours in staging.iterdir():
+            if not os.path.lexists(folder / ours.name):
+                durable.publish(ours, folder / ours.name)
+    finally:
+        if staging.exists():
+            durable.remove_tree(staging)
 
 
 def for_the_group(workshop: Workshop, path: Path) -> None:
@@ -77,13 +102,14 @@ def for_the_group(workshop: Workshop, path: Path) -> None:
 def clear_held(workshop: Workshop, row: JobRow) -> None:
     """Take a job's held folder away once it is answered; what people put there stays."""
     folder = folder_of(workshop, row)
-    if not folder.exists():
+    if not folder.exists() or in_the_way(workshop, row):
         return
     picture = folder / picture_name(_name(workshop, row))
     if not any((folder / ours).exists() for ours in OURS) and not picture.exists():
         return  # what is left is theirs
     for ours in OURS:
-        durable.remove_file(folder / ours)
+        if (folder / ours).is_symlink() or not (folder / ours).is_dir():
+            durable.remove_file(folder / ours)
     plain = picture.is_file() and not picture.is_symlink()
     if plain and durable.hash_file(picture) == row.original_sha256:
         durable.remove_file(picture)

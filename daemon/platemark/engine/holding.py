@@ -18,6 +18,7 @@ from platemark.engine.hold import (
     clear_held,
     drawing_of,
     folder_of,
+    in_the_way,
     is_shown,
     show_held,
     stops_of,
@@ -26,6 +27,7 @@ from platemark.engine.lifecycle import move
 from platemark.engine.profiles import profile_now
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
+from platemark.model.errors import DiskFault, DiskFull
 from platemark.model.finding import Finding
 from platemark.model.notice import WaitingLine
 
@@ -50,6 +52,8 @@ class Holding:
         self._threads = threads
         self._stops: dict[int, tuple[int, tuple[Finding, ...]]] = {}
         self._sheets: dict[int, _Read] = {}
+        self._blocked: dict[int, str] = {}
+        """Jobs whose folder cannot be made, and why."""
         self._drawings: dict[int, tuple[int, Future[bytes | None]]] = {}
 
     @property
@@ -90,9 +94,12 @@ class Holding:
             wake: Called from another thread when a picture was drawn.
         """
         held = self._held()
+        self._blocked = {}
         for row in held:
-            if not is_shown(self._workshop, row):
-                self._show(row, wake)
+            if why := in_the_way(self._workshop, row):
+                self._blocked[row.job] = why
+            elif not is_shown(self._workshop, row):
+                self._show_or_say(row, wake)
         standing = {row.job: row.moved_seq for row in held}
         self._drawings = {
             job: each for job, each in self._drawings.items() if standing.get(job) == each[0]
@@ -107,7 +114,9 @@ class Holding:
             sentence = " ".join(f.message for f in stops) or "It waits for an answer."
             read = self._sheets.get(row.job)
             then = stops[0].next if len(stops) == 1 else "See WHY.html in its folder."
-            if read is not None and read.refusal:
+            if row.job in self._blocked:
+                then = self._blocked[row.job]
+            elif read is not None and read.refusal:
                 then = f"Your answer sheet could not be used: {read.refusal}"
             folder = folder_of(self._workshop, row).relative_to(self._workshop.folders.root)
             lines.append(WaitingLine(row.job, row.original_name, str(folder), sentence, then))
@@ -124,6 +133,8 @@ class Holding:
         return stops
 
     def _read_sheet(self, row: JobRow) -> None:
+        if in_the_way(self._workshop, row):
+            return
         identity = self._identity(row)
         read = self._sheets.get(row.job)
         if read is not None and (read.moved_seq, read.identity) == (row.moved_seq, identity):
@@ -144,6 +155,15 @@ class Holding:
         except OSError:
             return ()
 
+    def _show_or_say(self, row: JobRow, wake: Callable[[], None]) -> None:
+        """Make a folder; a disk that refuses one is told, and keeps nobody else waiting."""
+        try:
+            self._show(row, wake)
+        except DiskFull:
+            raise
+        except (DiskFault, durable.AlreadyThere) as fault:
+            self._blocked[row.job] = f"Its folder cannot be made: {fault}"
+
     def _show(self, row: JobRow, wake: Callable[[], None]) -> None:
         seq, future = self._drawings.get(row.job, (0, None))
         if future is None or seq != row.moved_seq:
@@ -160,7 +180,8 @@ class Holding:
 
     def _clear(self, wanted: set[object]) -> None:
         for surface in self._workshop.folders.held.iterdir():
-            for folder in surface.iterdir() if surface.is_dir() else ():
+            is_ours = surface.is_dir() and not surface.is_symlink()
+            for folder in surface.iterdir() if is_ours else ():
                 number = folder.name.rpartition("--")[2]
                 if folder in wanted or not _JOB_NUMBER.fullmatch(number):
                     continue
