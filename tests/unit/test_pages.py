@@ -310,7 +310,7 @@ def test_ticket_says_what_the_whole_file_measures() -> None:
     jobs = [made_ticket(1), canvas(made_ticket(2)), trimmed(made_ticket(3))]
     words = words_of(render_ticket_html(made_parcel(*jobs), {}))
     assert "Size File prints at Picture Job" in words
-    assert "16 × 20 in 18 × 22 in sheet white border" in words
+    assert "16 × 20 in 18 × 22 in sheet blank border" in words
     assert "16 × 20 in 20 × 24 in wraps 1.5 in" in words
     assert "16 × 20 in 412.5 × 514.1 mm bleed 3 mm" in words
     assert "Prints at 18 × 22 in, the sheet with its border Pixels 5,400 × 6,600" in words
@@ -332,7 +332,7 @@ def test_ticket_says_what_the_whole_file_measures() -> None:
 def test_sides_of_a_border_are_named(border: str, words: str) -> None:
     """No length of a border is without the side that it is on."""
     page = words_of(render_ticket_html(made_parcel(made_ticket(border=border)), {}))
-    assert f"White border: {words} " in page
+    assert f"Blank border: {words} " in page
 
 
 def test_border_is_what_the_file_has() -> None:
@@ -377,10 +377,10 @@ def test_name_of_a_bordered_print_has_both_sizes() -> None:
 
 
 def test_instructions_fit_the_print() -> None:
-    """The white border is spoken of on bordered prints only."""
+    """The blank border is spoken of on bordered prints only."""
     product, colour = lab_product("brindlewick", "smooth-rag"), made_ticket().colour
     assert not [text for text in instructions(colour, product) if "border" in text]
-    assert "Cut at the edge of the sheet: the white border stays." in instructions(
+    assert "Cut at the edge of the sheet: the blank border stays." in instructions(
         colour, product, bordered=True
     )
 
@@ -499,8 +499,16 @@ def test_mirroring_is_told_with_its_line(mirror_by: str, words: str) -> None:
     colour = made_ticket().colour
     with_line = instructions(colour, rag(mirror_by=mirror_by), slug=words)
     without = instructions(colour, rag(mirror_by=mirror_by))
-    assert len(with_line) == len(without) + 1
     assert f"“{words}” stands in the bleed" in " ".join(with_line)
+    assert "There is no bleed for a line that shows which way round it is" in " ".join(without)
+    turned = replace(
+        made_ticket(),
+        geometry=replace(made_ticket().geometry, mirrored_by=mirror_by),
+        instructions=with_line,
+    )
+    page = words_of(render_ticket_html(made_parcel(turned, made_ticket()), {}))
+    assert {"lab": "mirror once", "studio": "already mirrored"}[mirror_by] in page
+    assert f"Which way round {with_line[1]}" in page
     assert ("mirror it exactly once" in " ".join(without)) is (mirror_by == "lab")
     assert ("do not mirror it again" in " ".join(without)) is (mirror_by == "studio")
 
@@ -593,3 +601,21 @@ def test_why_gives_every_way_to_answer() -> None:
         shlex.split(command)[:5] for command in commands
     ]
     assert "size-proportion must be settled as well" in page.words
+
+
+def test_panels_are_counted_by_their_names() -> None:
+    """A corrected picture has the highest job number and keeps its place; a set of one has none."""
+    names = {41: "stair 10.tif", 42: "stair 2.tif", 43: "stair 1.tif"}
+    tickets = [
+        replace(
+            made_ticket(),
+            job=job,
+            original=replace(made_ticket().original, name=name),
+            request=replace(made_ticket().request, set="Stair", set_of=3),
+        )
+        for job, name in names.items()
+    ]
+    places = set_places(tickets)
+    assert [places[job].panel for job in (43, 42, 41)] == [1, 2, 3]
+    one = replace(tickets[0], request=replace(tickets[0].request, set_of=None))
+    assert set_places([one]) == {}

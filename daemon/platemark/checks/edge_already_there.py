@@ -26,8 +26,7 @@ def find(known: Known) -> Iterable[Finding]:
     yield stop(
         CODE,
         ACCEPT,
-        f"{known.name} measures {layout.size} with its {kind} already on it; more "
-        "would be added.",
+        f"{known.name} measures {layout.size} with its {kind} already on it; more would be added.",
         f"Say edge = included if its outer part is the {kind}. Accept to add {kind} all the same.",
         figures={"pixels": pixels, "size": str(layout.size)},
         choices=("edge=included",),

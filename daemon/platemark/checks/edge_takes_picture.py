@@ -30,7 +30,8 @@ def find(known: Known) -> Iterable[Finding]:
         return
     face, placed = layout.face, layout.placed
     left = Fraction(face.width * face.height, placed.width * placed.height)
-    taken = f"{shown(100 - 100 * left)} %"
+    kept = round(left * 1000) / Fraction(10)
+    taken = f"{shown(100 - kept)} %"
     whole = proportion(known.facts.upright_width, known.facts.upright_height)
     becomes = proportion(layout.size.w.mm, layout.size.h.mm)
     shape = f" and {whole} becomes {becomes}" if whole != becomes else ""
@@ -46,8 +47,7 @@ def find(known: Known) -> Iterable[Finding]:
     yield stop(
         CODE,
         ACCEPT,
-        f"The wrap takes {taken} of {known.name}: {shown(100 * left)} % of it stays on the "
-        f"face{shape}.",
+        f"The wrap takes {taken} of {known.name}: {shown(kept)} % of it stays on the face{shape}.",
         "Accept if what matters stays on the face; edge = mirror or a plain colour keeps all of "
         "the picture there.",
         figures=figures,

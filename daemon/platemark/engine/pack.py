@@ -151,7 +151,7 @@ def _make_damaged_anew(workshop: Workshop, rows: Iterable[JobRow]) -> bool:
 def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[JobRow, ...]) -> None:
     name = f"{lab.id}-{job_number(number)}"
     staging = workshop.folders.scratch("parcels") / f"{name}.{secrets.token_hex(4)}"
-    items = _items(workshop, lab, rows)
+    items = _items(workshop, lab, _sets_together(rows))
     wanted = sum(item.ticket.print_file.bytes for item in items)
     if short := workshop.lacks_room(wanted, f"pack parcel {name}"):
         raise DiskFull(short, ROOM_HINT)
@@ -199,6 +199,17 @@ def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[Job
     if parcel is None:
         raise LookupError(name)
     _record_closed(workshop, parcel)
+
+
+def _sets_together(rows: tuple[JobRow, ...]) -> tuple[JobRow, ...]:
+    """By number, but the pictures of a set one after the other, where the first of them stands."""
+    first: dict[tuple[str | None, str], int] = {}
+    for row in sorted(rows, key=lambda row: row.job):
+        if row.set is not None:
+            first.setdefault((row.order, row.set), row.job)
+    return tuple(
+        sorted(rows, key=lambda row: (first.get((row.order, row.set or ""), row.job), row.job))
+    )
 
 
 def _items(workshop: Workshop, lab: Lab, rows: tuple[JobRow, ...]) -> tuple[ParcelItem, ...]:

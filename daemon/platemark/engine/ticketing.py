@@ -226,13 +226,19 @@ def instructions(
         slug: The line of text in the bleed; empty where there is none.
         direction: Which way the surface's own lines run.
     """
-    lines = [colour_words(colour).sentence, "Do not crop, resize, sharpen or enhance."]
-    if bordered:
-        lines.append("Cut at the edge of the sheet: the white border stays.")
+    lines = [colour_words(colour).sentence]
     if product.mirror_by == "lab":
         lines.append("The file is right-reading: mirror it exactly once, at your end.")
     elif product.mirror_by == "studio":
         lines.append("The file is already mirrored: do not mirror it again.")
+    lines.append("Do not crop, resize, sharpen or enhance.")
+    if bordered:
+        lines.append("Cut at the edge of the sheet: the blank border stays.")
+    if product.mirror_by != "nobody" and not slug:
+        lines.append(
+            "There is no bleed for a line that shows which way round it is: hold the print against "
+            "the picture on this ticket."
+        )
     if slug:
         lines.append(
             f"“{slug}” stands in the bleed below the picture: seen from the front of the finished "

@@ -10,7 +10,7 @@ from platemark.imaging.slug import slug_of
 from platemark.imaging.source import Profile
 from platemark.model.finding import Change
 from platemark.model.plan import Plan
-from platemark.model.units import shown
+from platemark.model.units import MM_PER, shown
 
 _EDGE_WORDS = {
     "mirror": "mirrored from the picture",
@@ -86,9 +86,8 @@ def _around(plan: Plan) -> Iterator[Change]:
         yield Change("border-added", f"{text}; {before} became {after}.", before, after)
         return
     parts = ((plan.bleed_px, "bleed"), (plan.wrap_px, "wrap"), (plan.tuck_px, "tuck"))
-    listed = " and ".join(
-        f"{px} px ({shown(px / plan.ppi, 2)} in) of {name}" for px, name in parts if px
-    )
+    mm = MM_PER["in"] / plan.ppi
+    listed = " and ".join(f"{px} px ({shown(px * mm, 1)} mm) of {name}" for px, name in parts if px)
     how = _EDGE_WORDS[plan.edge.mode]
     if plan.edge.colour:
         how = f"{how}, {plan.edge.colour}"

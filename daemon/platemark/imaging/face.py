@@ -109,7 +109,7 @@ def _resampled(
     before, after = f"{crop.width}x{crop.height}", f"{placed.width}x{placed.height}"
     factor = shown(Fraction(placed.width, crop.width), 3)
     if plan.resample == "enlarge":
-        text = f"Enlarged to {factor} of its size with bicubic interpolation"
+        text = f"Enlarged {factor} times with bicubic interpolation"
         made, code = enlarge_picture(picture, width, height), "enlarged"
     else:
         made, in_light = reduce_picture(picture, width, height, source.parsed)

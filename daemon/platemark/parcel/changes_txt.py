@@ -12,6 +12,7 @@ from platemark.parcel.ticket_words import (
     copies_words,
     edge_words,
     megabytes,
+    mirror_words,
     plain_text,
     shown_ppi,
     shown_size,
@@ -54,6 +55,8 @@ def _job(ticket: Ticket) -> list[str]:
     if request.title:
         heading += f": {request.title}"
     test = ", test print" if request.purpose == "test" else ""
+    of = f" ({request.set_of} pictures)" if request.set_of else ""
+    belongs = f", of the set {request.set}{of}" if request.set else ""
     lines = [
         *_wrapped(heading),
         "-" * WIDTH,
@@ -61,7 +64,8 @@ def _job(ticket: Ticket) -> list[str]:
             "Asked for",
             f"{copies_words(request.copies)} on {request.product}, "
             f"{shown_size(request.size, ticket.geometry)}"
-            f"{f', {edge}' if (edge := edge_words(ticket)) else ''}{test}",
+            f"{f', {edge}' if (edge := edge_words(ticket)) else ''}{test}"
+            f"{f', {way}' if (way := mirror_words(ticket)) else ''}{belongs}",
         ),
         *_labelled(
             "Original",

@@ -27,6 +27,7 @@ from platemark.parcel.ticket_words import (
     is_bordered,
     length_words,
     megabytes,
+    mirror_words,
     plain_text,
     set_places,
     shown_border,
@@ -85,6 +86,10 @@ class _Part:
     wanted: str
     ship_to: str
     colour: ColourWords
+    mirror: str
+    """Which way round the file is, in two words; empty where plain."""
+    mirror_order: str
+    """The same as the lab's order, in large type."""
     orders: tuple[str, ...]
     place: SetPlace | None
     wishes: tuple[tuple[str, str], ...]
@@ -175,6 +180,7 @@ def _part(
     wanted = shown_date(request.due) if request.due else ""
     at_studio = f"the studio: {parcel.studio_ship_to}" if parcel.studio_ship_to else "the studio"
     ship_to = request.ship_to or at_studio
+    turning = next((text for text in ticket.instructions if text.startswith("The file is ")), "")
     return _Part(
         ticket=ticket,
         number=job_number(ticket.job),
@@ -189,8 +195,12 @@ def _part(
         wanted=wanted,
         ship_to=ship_to,
         colour=colour,
+        mirror=mirror_words(ticket),
+        mirror_order=turning,
         # Said in large type already.
-        orders=tuple(text for text in ticket.instructions if text != colour.sentence),
+        orders=tuple(
+            text for text in ticket.instructions if text not in (colour.sentence, turning)
+        ),
         place=place,
         wishes=_filled(
             ("Wanted by", wanted),

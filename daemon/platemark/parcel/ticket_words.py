@@ -59,7 +59,7 @@ class ColourWords:
 
 @dataclass(frozen=True, slots=True)
 class SetPlace:
-    """Which panel of a set a job is, counted in the parcel's own order."""
+    """Which panel of a set a job is, counted by the pictures' names."""
 
     panel: int
     of: int
@@ -135,11 +135,11 @@ def edge_words(ticket: Ticket) -> str:
         return f"wraps {shown_lengths(ticket.request.wrap)}"
     if geometry.bleed_px:
         return f"bleed {shown_lengths(geometry.bleed)}"
-    return "white border" if is_bordered(ticket) else ""
+    return "blank border" if is_bordered(ticket) else ""
 
 
 def is_bordered(ticket: Ticket) -> bool:
-    """Whether white paper around the picture belongs to the print."""
+    """Whether the bare surface around the picture belongs to the print."""
     geometry = ticket.geometry
     plain = not geometry.wrap_px and not geometry.bleed_px
     return plain and geometry.trim_box != geometry.face_box
@@ -259,6 +259,23 @@ def set_places(tickets: Sequence[Ticket]) -> dict[int, SetPlace]:
     places: dict[int, SetPlace] = {}
     for panels in members.values():
         of = max([ticket.request.set_of or 0 for ticket in panels] + [len(panels)])
-        for panel, ticket in enumerate(panels, 1):
+        # A job's number says when it was taken in, which for a corrected picture is last.
+        panels.sort(key=lambda ticket: (by_numbers(ticket.original.name), ticket.job))
+        for panel, ticket in enumerate(panels, 1) if of > 1 else ():
             places[ticket.job] = SetPlace(panel, of, len(panels))
     return places
+
+
+def by_numbers(name: str) -> tuple[tuple[int, str], ...]:
+    """A name as people sort it: `panel 2` before `panel 10`."""
+    parts = re.findall(r"[0-9]+|[^0-9]+", name.casefold())
+    return tuple(
+        (int(part), "") if part.isascii() and part.isdigit() else (0, part) for part in parts
+    )
+
+
+def mirror_words(ticket: Ticket) -> str:
+    """Which way round the file is, for where it must not be overlooked; empty where plain."""
+    return {"lab": "mirror once", "studio": "already mirrored", "nobody": ""}[
+        ticket.geometry.mirrored_by
+    ]
