@@ -351,3 +351,11 @@ def test_document_is_trim_and_twice_the_extras(
         face.width + 2 * (wrap + tuck), face.height + 2 * (wrap + tuck),
     )  # fmt: skip
     assert layout.factor == 1
+
+
+def test_a_side_that_was_worked_out_moves_no_pixel() -> None:
+    """3:2 kept whole on 10 x 8 in: 3000 × 2400 px at 300 ppi, whatever 6.67 in is rounded from."""
+    request = asked(size="8x10in", fit="border").request
+    layout = lay_out(3000, 2000, request, PAPER, product())
+    assert (layout.width, layout.height, layout.ppi) == (3000, 2400, 300)
+    assert (layout.face.width, layout.face.height) == (3000, 2000)

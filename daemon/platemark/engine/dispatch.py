@@ -80,6 +80,8 @@ class Dispatch:
         self._late: tuple[WaitingLine, ...] = ()
         self._unfit: dict[bytes, tuple[tuple[int, ...], WaitingLine]] = {}
         """Settled files that are not taken in as they are, by path, with what is said of them."""
+        self._documents: dict[int, tuple[int | None, tuple[int, int]]] = {}
+        """Size of the prints that wait to be made, by job and the entry that planned it."""
         self._short: dict[int, str] = {}
         """Jobs for which the disk has not room enough just now."""
         self._mistakes: dict[str, str] = {}
@@ -264,12 +266,14 @@ class Dispatch:
 
     def _begin(self, wake: Callable[[], None]) -> None:
         rows = self._startable()
+        examined = {row.job for row in rows}
+        self._documents = {job: each for job, each in self._documents.items() if job in examined}
         self._short = {}
         for row in rows:
             if len(self._running) >= self._workshop.parallel or self._paused():
                 return
             module = render if row.state == "examined" else examine
-            if module is render and (short := render.lacks_room(self._workshop, row)):
+            if module is render and (short := self._lacks_room(row)):
                 self._short[row.job] = short
                 continue
             work = self._guarded(partial(module.begin, self._workshop, row), row)
@@ -278,6 +282,13 @@ class Dispatch:
             future = self._threads.submit(work)
             self._running[row.job] = _Running(row, future, module.finish)
             future.add_done_callback(lambda _: wake())
+
+    def _lacks_room(self, row: JobRow) -> str:
+        seq, document = self._documents.get(row.job, (None, (0, 0)))
+        if seq != row.examined_seq:
+            document = render.document_of(self._workshop, row)
+            self._documents[row.job] = row.examined_seq, document
+        return render.lacks_room(self._workshop, row, document)
 
     def _collect(self) -> None:
         for job, running in list(self._running.items()):

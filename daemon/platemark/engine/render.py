@@ -129,12 +129,18 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
     )
 
 
-def lacks_room(workshop: Workshop, row: JobRow) -> str:
-    """Say why a job cannot be begun for want of room on the disk; empty where it can."""
+def document_of(workshop: Workshop, row: JobRow) -> tuple[int, int]:
+    """Width and height of an examined job's print, px."""
     plan = plan_of(workshop, row)
+    return plan.width_px, plan.height_px
+
+
+def lacks_room(workshop: Workshop, row: JobRow, document: tuple[int, int]) -> str:
+    """Say why a job cannot be begun for want of room on the disk; empty where it can."""
+    width, height = document
     return workshop.lacks_room(
-        plan.width_px * plan.height_px * 6 * workshop.limits.free_factor,
-        f"prepare {row.original_name} as {plan.width_px} × {plan.height_px} px",
+        width * height * 6 * workshop.limits.free_factor,
+        f"prepare {row.original_name} as {width} × {height} px",
     )
 
 

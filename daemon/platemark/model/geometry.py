@@ -216,10 +216,7 @@ def lay_out(
     ppi = _prepared_ppi(source, measures.size, covering, product)
     whole = ppi is not None or isinstance(request.size, OneSide) or _keeps_whole(request)
     crop = source if whole else _crop(source, covered_mm, request.crop_at)
-    native = ppi or min(
-        Fraction(side) / (mm / MM_PER["in"])
-        for side, mm in zip((crop.width, crop.height), covered_mm, strict=True)
-    )
+    native = ppi or _native_ppi(crop, covered_mm)
     keep = product.ppi.lowest <= native <= product.ppi.highest
     ppi = native if keep else Fraction(product.ppi.target)
     bleed_px, wrap_px, tuck_px = extras.px(ppi)
@@ -239,6 +236,20 @@ def lay_out(
         ),
         cut_mm=_cut_mm(source, crop, covered_mm),
     )  # fmt: skip
+
+
+def _native_ppi(crop: Box, covered_mm: tuple[Fraction, Fraction]) -> Fraction:
+    """The lesser resolution of the two axes; a whole number that lies between them, a hair apart.
+
+    A side that was worked out is rounded to hundredths: 3000 × 2000 px at 10 x 6.67 in are 300 ppi.
+    """
+    across, down = (
+        Fraction(side) / (mm / MM_PER["in"])
+        for side, mm in zip((crop.width, crop.height), covered_mm, strict=True)
+    )
+    lower, upper = min(across, down), max(across, down)
+    between = Fraction(int(upper))
+    return between if upper - lower <= upper / 1000 and between >= lower else lower
 
 
 def _source(width: int, height: int, request: Request) -> Box:
