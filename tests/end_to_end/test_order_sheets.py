@@ -533,11 +533,11 @@ def test_tables_without_end_stop_nobody(studio: Studio) -> None:
     """A line without end, too many columns and a name without room are told; the rest goes on."""
     studio.drop("small-rag/2x3in/heron.tif")
     studio.write("x" * 200_000, "deep-rag/endless.csv")
-    studio.write(";".join(f"h{n}" for n in range(20_000)) + "\n", "deep-rag/wide.csv")
+    wide = ";".join(["file", *(f"h{n}" for n in range(19_999))])
+    studio.write(f"{wide}\n", "deep-rag/wide.csv")
     studio.write("file,size\n", f"deep-rag/{'n' * 250}.csv")
-    swept = studio.sweep()
+    studio.sweep()
     assert [row.original_name for row in studio.rows()] == ["heron.tif"]
-    assert swept.fault == ""
     assert "far longer than any request" in studio.answer("deep-rag/endless.csv")
     assert "It has 20,000 columns" in studio.answer("deep-rag/wide.csv")
     assert "name of this order sheet is too long" in studio.waiting()
