@@ -75,12 +75,16 @@ def _lettered(words: str, letter_px: int) -> Ink:
     """Draw words whose capitals are `letter_px` high, with a margin around them."""
     font = _typeface(letter_px)
     left, top, right, bottom = (round(edge) for edge in font.getbbox(words))
-    margin = max(1, letter_px // 6)
-    paper = Image.new("1", (right - left + 2 * margin, bottom - top + 2 * margin))
+    # Letters without grey stand wider than the font reckons, so what was drawn is measured.
+    room = 2 * letter_px
+    paper = Image.new("1", (2 * (right - left) + 2 * room, bottom - top + 2 * room))
     pen = ImageDraw.Draw(paper)
     pen.fontmode = "1"
-    pen.text((margin - left, margin - top), words, font=font, fill=1)
-    return np.asarray(paper, np.bool_)
+    pen.text((room - left, room - top), words, font=font, fill=1)
+    ink = np.asarray(paper, np.bool_)
+    down, across = np.flatnonzero(ink.any(axis=1)), np.flatnonzero(ink.any(axis=0))
+    margin = max(1, letter_px // 6)
+    return np.pad(ink[down[0] : down[-1] + 1, across[0] : across[-1] + 1], margin)
 
 
 def _typeface(letter_px: int) -> Any:
