@@ -50,6 +50,9 @@ def end_one_child(service: int) -> None:
         for child, words in children_of(service):
             if "platemark.imaging.worker" in words:
                 os.kill(child, signal.SIGKILL)
+                # It is there until its memory is given back; the next call must not find it again.
+                while any(child == other for other, _ in children_of(service)):
+                    time.sleep(0.002)
                 return
         time.sleep(0.005)
     raise AssertionError("no child process was seen")
