@@ -28,6 +28,8 @@ _LOST: Final = 5.0
 _NEUTRAL_C, _TONED_C, _TONED_SPREAD = 1.5, 12.0, 15.0
 _WHITE_L, _WHITE_C = 95, 4
 _SKIN_L, _SKIN_C, _SKIN_HUES = (35, 85), (12, 40), (30, 75)
+_SOME_CAST: Final = 1.0
+"""A mean colour of less C* has no hue that one could speak of."""
 _RELATIVE: Final = 1
 
 
@@ -113,8 +115,8 @@ def _spread(a: Floats, b: Floats, chroma: Floats) -> float:
 
 
 def _turned(before: Doubles, after: Doubles) -> float | None:
-    one, other = before[:, 1:].sum(axis=0), after[:, 1:].sum(axis=0)
-    if not one.any() or not other.any():
+    one, other = before[:, 1:].mean(axis=0), after[:, 1:].mean(axis=0)
+    if min(np.hypot(*one), np.hypot(*other)) < _SOME_CAST:
         return None
     turn = degrees(np.arctan2(one[1], one[0]) - np.arctan2(other[1], other[0]))
     return abs((turn + 180) % 360 - 180)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import ceil, cos, radians, tan
+from math import ceil, cos, radians, sin
 from typing import Final
 
 import numpy as np
@@ -22,7 +22,7 @@ _STEEP: Final = 2.0
 """L* a pixel, by central differences on pixels of about a millimetre."""
 _SQUARE: Final = 0.94
 """Cosine of the largest angle between a line's normal and the gradient along it: 20°."""
-_COVERED: Final = 0.85
+_COVERED: Final = 0.9
 _APART_MM: Final = 4.0
 """Lines that reach an edge closer together count as one."""
 
@@ -47,9 +47,10 @@ def edge_lines(overview: Overview) -> int:
     """Count long straight lines that reach the edge of the face.
 
     From each point of an edge, rays go inward every three degrees. A ray is a line where nearly
-    all of its first 50 mm lies on a steep gradient that stands square to the ray: a search for
-    straight lines (Hough 1962; Duda and Hart 1972) that begins at the edge. Broken texture fails by
-    its gaps, soft changes by their slope, curves by their direction.
+    all of its first 50 mm lies on a steep gradient that stands square to the ray and rises to the
+    same side of it: a search for straight lines (Hough 1962; Duda and Hart 1972) that begins at the
+    edge. Texture fails by its gaps and its changing sides, soft changes by their slope, curves by
+    their direction.
     """
     face, (down_mm, across_mm) = overview.face, overview.mm
     part = overview.lightness[face.top : face.top + face.height, face.left : face.left + face.width]
@@ -78,32 +79,34 @@ def _lines_from_top(band: Floats, mm: float) -> int:
     if not steep.any():
         return 0
     least = np.where(steep, _SQUARE * length, np.inf)
+    points = ceil(_LINE_MM / mm)
     reached = np.zeros(band.shape[1], np.bool_)
     for angle in range(-_LARGEST_ANGLE, _LARGEST_ANGLE + 1, _ANGLE_STEP):
-        rows = ceil(_LINE_MM * cos(radians(angle)) / mm)
-        if rows > len(band):
+        inward, aside = cos(radians(angle)), sin(radians(angle))
+        if points * inward > len(band):
             continue
-        slope = tan(radians(angle))
-        normal = cos(radians(angle)) * (across - down * slope)
-        along = np.abs(normal[:rows]) >= least[:rows]
-        if np.count_nonzero(along) >= _COVERED * rows:
-            reached |= _rays(along, slope)
+        rise = across * inward - down * aside
+        for along in (rise >= least, rise <= -least):
+            if np.count_nonzero(along) >= _COVERED * points / 2:
+                reached |= _rays(along, points, inward, aside)
     return _runs(reached, ceil(_APART_MM / mm))
 
 
-def _rays(along: Mask, slope: float) -> Mask:
-    """From which points of the first row a ray of that slope lies on the marks."""
-    rows, wide = along.shape
-    side = 1 + int(abs(slope))
-    reach = ceil(abs(slope) * rows) + side
-    padded = np.zeros((rows, wide + 2 * reach), np.bool_)
-    for shift in range(-side, side + 1):
-        padded[:, reach + shift : reach + shift + wide] |= along
+def _rays(along: Mask, points: int, inward: float, aside: float) -> Mask:
+    """From which points of the first row a ray of that direction lies on the marks."""
+    wide = along.shape[1]
+    reach = ceil(abs(aside) * points) + 1
+    marks = np.pad(along, ((1, 1), (reach, reach)))
+    # A ray may be a pixel beside its line, for its angle is one of few.
+    if inward > abs(aside):
+        marks[:, 1:-1] |= marks[:, :-2] | marks[:, 2:]
+    else:
+        marks[1:-1] |= marks[:-2] | marks[2:]
     covered = np.zeros(wide, np.int32)
-    for row in range(rows):
-        left = reach + round(row * slope)
-        covered += padded[row, left : left + wide]
-    lying: Mask = covered >= _COVERED * rows
+    for point in range(points):
+        left = reach + round(point * aside)
+        covered += marks[1 + int(point * inward), left : left + wide]
+    lying: Mask = covered >= _COVERED * points
     return lying
 
 

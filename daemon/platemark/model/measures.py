@@ -58,7 +58,7 @@ class Measures:
     """Mean C* after the planned conversion, relative to the output's white; None as above."""
     converted_hue_shift: str | None
     """How far the mean hue, each pixel counted by its chroma, is turned by the planned conversion,
-    degrees from 0 to 180; None as above, or where there is no colour."""
+    degrees from 0 to 180; None as above, or where the mean colour has a C* below 1."""
     gradient_p99: str
     """Steepness of L* that 1 % of the print is above, L* a pixel by central differences: below 4 is
     soft, above 12 crisp."""
