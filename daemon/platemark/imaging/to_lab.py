@@ -20,6 +20,7 @@ Pixels = NDArray[np.uint16]
 Floats = NDArray[np.float32]
 
 _TOP = 65535
+_SLOPE = 24389 / 27 / 116
 _FLAT = 1e-4
 """Colorants that span less volume do not make a space."""
 LAB_PROFILE = imagecodecs.cms_profile("lab4")
@@ -37,11 +38,14 @@ class _Tables:
 
     def f(self, values: Floats) -> Floats:
         """Say it of values, which are overwritten."""
+        # Red of a wide space has a little less than no Z (Display P3, adapted to D50).
+        below = np.minimum(values, 0) * np.float32(_SLOPE) if self.to_xyz.min() < 0 else None
         np.clip(values, 0, 1, out=values)
         np.sqrt(values, out=values)
         values *= np.float32(_TOP)
         values += np.float32(0.5)
-        return np.take(self.curved, values.astype(np.uint16))
+        curved = np.take(self.curved, values.astype(np.uint16))
+        return curved if below is None else curved + below
 
 
 class LabOf:
@@ -97,7 +101,7 @@ def _tables(source: Profile) -> _Tables | None:
         to_xyz = matrix / white[:, np.newaxis]
         tables = tables * 3 if len(tables) == 1 else tables
     values = (np.arange(_TOP + 1) / _TOP) ** 2
-    curved = np.where(values > 216 / 24389, np.cbrt(values), values * 24389 / 27 / 116 + 16 / 116)
+    curved = np.where(values > 216 / 24389, np.cbrt(values), values * _SLOPE + 16 / 116)
     return _Tables(
         tuple((each.light / each.light[-1]).astype(np.float32) for each in tables),
         to_xyz.astype(np.float32),
