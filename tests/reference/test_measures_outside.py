@@ -210,9 +210,11 @@ def test_photographs_measure_as_they_look(tmp_path: Path) -> None:
     paper. The wood is taken for skin: colour alone cannot tell them. One line, the table's far
     edge, runs out of the picture.
 
-    `camera`: a man in black at a tripod before a pale, slightly noisy sky, black and white.
-    Neutral; the coat is a sixth of the picture that closes up on rag; crisp, with light rims along
-    the coat and tripod, as sharpening leaves them.
+    `camera`: a man in a black coat bends to his camera on a tripod; pale plain sky, distant white
+    buildings, grass like coarse grain. Black and white, and neutral. The coat is a sixth of the
+    picture, and on rag its folds would close up. Crisp: the coat stands hard against the sky. Its
+    rim overshoots by 9 L*, which is not seen as a halo at this size. Nothing long and straight
+    reaches the edge.
     """
     rocket = seen("rocket", tmp_path)
     assert float(rocket.lightness_median) < 30
@@ -233,5 +235,4 @@ def test_photographs_measure_as_they_look(tmp_path: Path) -> None:
     assert (camera.tone, camera.edge_lines) == ("neutral", 0)
     assert 12 < float(camera.shadow_percent) < 25
     assert float(camera.gradient_p99) > 12
-    assert float(camera.halo or "nan") > 5
     assert camera.gamut_loss_percent == "0.00"
