@@ -105,11 +105,12 @@ def test_measures_are_recorded_and_shown(studio: Path) -> None:
         "--by", "Mira", "--because", "mine",
     )  # fmt: skip
     assert code == 0, text
+    children = Household()
     with open_studio(studio, clock) as at_work:
         at_work.workshop.children = children
         settled(at_work, clock)
         at_work.dispatch.stop()
-    assert children.measured == 2
+    assert children.measured == 0
     held, examined = bodies(studio, names["untagged.tif"])
     assert examined["picture_measures"] == held["picture_measures"]
     assert "plan" in examined
