@@ -22,7 +22,7 @@ Doubles = NDArray[np.float64]
 Plane = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 
-SAMPLE_PIXELS: Final = 80_000
+SAMPLE_PIXELS: Final = 50_000
 """Converted to tell what the output does; every so many of the small picture, both ways."""
 _LOST: Final = 5.0
 _NEUTRAL_C, _TONED_C, _TONED_SPREAD = 1.5, 12.0, 15.0
