@@ -6,8 +6,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 from made_measures import measure_task, measures_of
-from made_plans import LIMITS, picture, sha256
+from made_plans import LIMITS, Made, picture, sha256
 from numpy.typing import NDArray
 
 from platemark.imaging import print_model
@@ -220,8 +221,6 @@ def test_gamut_loss_in_a_working_space(tmp_path: Path) -> None:
     assert near(measures_of(tmp_path, pixels, srgb, profile=romm).gamut_loss_percent, 20, 0.3)
     kept = measures_of(tmp_path, pixels, profile=romm)
     assert kept.gamut_loss_percent == "0.00"
-    unknown = measures_of(tmp_path, pixels, profile=romm, output_profile_sha256="")
-    assert (unknown.gamut_loss_percent, unknown.converted_chroma) == (None, None)
 
 
 def test_gamut_loss_on_a_matte_paper(tmp_path: Path) -> None:
@@ -356,6 +355,42 @@ def test_grey_pictures(tmp_path: Path) -> None:
     shared = measures_of(tmp_path, ramp, profile=srgb)
     assert (own.tone, shared.tone) == ("neutral", "neutral")
     assert (own.gamut_loss_percent, shared.gamut_loss_percent) == ("0.00", "0.00")
+
+
+def test_every_form_of_a_file_measures_the_same(tmp_path: Path) -> None:
+    """Strips, one strip, tiles, planes, compression, PNG and an extra channel change nothing."""
+    pixels = noisy(700, 900)
+    profile = build_matrix_profile("srgb")
+    plain = measures_of(tmp_path, pixels)
+    for number, (shown, how) in enumerate((
+        (pixels, {"rowsperstrip": 700}), (pixels, {"rowsperstrip": 3}),
+        (pixels, {"tile": (64, 64)}), (pixels, {"compression": "zlib", "predictor": True}),
+        (np.moveaxis(pixels, -1, 0), {"planarconfig": "separate"}),
+        (np.dstack([pixels, pixels[..., :1] | 65535]), {"extrasamples": ["unassalpha"]}),
+    )):  # fmt: skip
+        path = tmp_path / f"{number}.tif"
+        tifffile.imwrite(path, shown, photometric="rgb", iccprofile=profile, **how)
+        made = Made(tmp_path, path, 900, 700, "tiff", profile)
+        assert measure(measure_task(made)).measures == plain, how
+    png = picture(tmp_path / "png", pixels, profile, "png")
+    assert measure(measure_task(png)).measures == plain
+    jpeg = measure(measure_task(picture(tmp_path / "jpeg", (pixels // 257).astype(np.uint8),
+                                        profile, "jpeg", Q=98))).measures  # fmt: skip
+    assert near(jpeg.lightness_median, float(plain.lightness_median), 0.5)
+
+
+def test_a_picture_in_lab(tmp_path: Path) -> None:
+    """A TIFF in L*a*b* is measured by way of our ROMM RGB, as it will be printed."""
+    romm = build_matrix_profile("romm")
+    codes = np.empty((300, 400, 3), np.uint16)
+    codes[...] = (round(60 * 652.8), 32768 + 20 * 256, 32768 + 30 * 256)
+    path = tmp_path / "lab.tif"
+    tifffile.imwrite(path, codes, photometric="icclab")
+    made = Made(tmp_path, path, 400, 300, "tiff", romm)
+    found = measure(measure_task(made, source_profile_from="lab")).measures
+    assert near(found.lightness_median, 60, 0.02)
+    assert near(found.chroma_p99, 1300**0.5, 0.05)
+    assert found.skin_percent == "100.00"
 
 
 def test_a_child_measures_within_its_limits(tmp_path: Path) -> None:

@@ -36,10 +36,10 @@ def task_for(known: Known, original: Path, profiles: Path) -> MeasureTask | None
     Returns:
         The task; None where the layout is not settled, or a stop that nobody may accept is open.
     """
+    if any(each.severity == "stop" and each.accept == "never" for each in run_checks(known)):
+        return None
     measuring = measuring_of(known, space_hashes())
     if measuring is None:
-        return None
-    if any(each.severity == "stop" and each.accept == "never" for each in run_checks(known)):
         return None
     files: tuple[tuple[str, str], ...] = ()
     if known.product is not None and known.product.profile is not None:

@@ -9,13 +9,13 @@ from math import isfinite
 
 from platemark.imaging.convert import Conversion
 from platemark.imaging.icc import build_matrix_profile, working_space_ids
-from platemark.imaging.measure_colour import OutputFigures, colour_of, output_of
+from platemark.imaging.measure_colour import colour_of, output_of
 from platemark.imaging.measure_detail import detail_of
 from platemark.imaging.measure_edge import busy_edge, edge_lines
 from platemark.imaging.measure_steps import empty_levels, plateaus
 from platemark.imaging.measure_tone import tone_of
 from platemark.imaging.opening import open_picture
-from platemark.imaging.overview import Overview, Seen, look_over
+from platemark.imaging.overview import Seen, look_over
 from platemark.imaging.source import Profile, embedded_profile, find_profile
 from platemark.model.measures import Measures
 from platemark.model.work import MeasureReport, MeasureTask, Measuring
@@ -33,9 +33,7 @@ def measure(task: MeasureTask) -> MeasureReport:
     original = open_picture(task.original, measuring.original_format)
     embedded = embedded_profile(original)
     source = _profile(measuring.source_profile_sha256, task, embedded)
-    output = None
-    if measuring.output_profile_sha256:
-        output = _profile(measuring.output_profile_sha256, task, embedded)
+    output = _profile(measuring.output_profile_sha256, task, embedded)
     seen = look_over(original, measuring, source)
     return MeasureReport(_measures(seen, measuring, source, output))
 
@@ -51,14 +49,12 @@ def _profile(sha256: str, task: MeasureTask, embedded: bytes) -> Profile:
     return find_profile(sha256, files, embedded)
 
 
-def _measures(
-    seen: Seen, measuring: Measuring, source: Profile, output: Profile | None
-) -> Measures:
+def _measures(seen: Seen, measuring: Measuring, source: Profile, output: Profile) -> Measures:
     overview = seen.overview
     threads = max(1, int(os.environ.get("VIPS_CONCURRENCY", "1")))
     with ThreadPoolExecutor(min(threads, 4)) as pool:
         # The longest first, so that none is left over at the end.
-        converted = pool.submit(_output, overview, measuring, source, output)
+        converted = pool.submit(output_of, overview, _conversion(measuring, source, output))
         in_detail = pool.submit(detail_of, seen.tiles, seen.pixels_a_mm)
         in_colour = pool.submit(colour_of, overview)
         of_lines = pool.submit(edge_lines, overview)
@@ -77,13 +73,13 @@ def _measures(
             blown_patch_percent=_percent(tone.blown_patch),
             white_edge_percent=_percent(tone.white_edge),
             chroma_p99=_figure(colour.chroma_p99),
-            gamut_loss_percent=_percent(out.lost) if out else None,
+            gamut_loss_percent=_percent(out.lost),
             skin_percent=_percent(colour.skin),
-            skin_shift=_or_none(out.skin_shift) if out else None,
+            skin_shift=_or_none(out.skin_shift),
             tone=colour.tone,
             hue_spread=_figure(colour.hue_spread),
-            converted_chroma=_figure(out.chroma) if out else None,
-            converted_hue_shift=_or_none(out.hue_shift) if out else None,
+            converted_chroma=_figure(out.chroma),
+            converted_hue_shift=_or_none(out.hue_shift),
             gradient_p99=_figure(detail.gradient_p99),
             fine_detail_percent=_percent(detail.fine),
             grain=_or_none(detail.grain),
@@ -95,13 +91,8 @@ def _measures(
         )
 
 
-def _output(
-    overview: Overview, measuring: Measuring, source: Profile, output: Profile | None
-) -> OutputFigures | None:
-    if output is None:
-        return None
-    intent, compensated = measuring.intent, measuring.black_point_compensation
-    return output_of(overview, Conversion(source, output, intent, compensated))
+def _conversion(measuring: Measuring, source: Profile, output: Profile) -> Conversion:
+    return Conversion(source, output, measuring.intent, measuring.black_point_compensation)
 
 
 def _figure(value: float) -> str:

@@ -50,7 +50,7 @@ def edge_lines(overview: Overview) -> int:
     all of its first 50 mm lies on a steep gradient that stands square to the ray and rises to the
     same side of it: a search for straight lines (Hough 1962; Duda and Hart 1972) that begins at the
     edge. Texture fails by its gaps and its changing sides, soft changes by their slope, curves by
-    their direction.
+    their direction; an arc so wide that 50 mm of it are nearly straight counts as a line.
     """
     face, (down_mm, across_mm) = overview.face, overview.mm
     part = overview.lightness[face.top : face.top + face.height, face.left : face.left + face.width]

@@ -15,7 +15,7 @@ from platemark.model.terms import Box
 
 Mask = NDArray[np.bool_]
 
-_STEP: Final = 0.01
+_STEP, _MOST = 0.01, 600
 """Of the tables that percentiles are read from."""
 _SEEN_SD: Final = 0.5
 """What is flatter, L*, holds no detail that could close up."""
@@ -52,9 +52,9 @@ def tone_of(overview: Overview, black_l: float) -> ToneFigures:
 
 
 def percentiles(values: Floats, *wanted: float) -> tuple[float, ...]:
-    """Values that so many per cent are not above, to .01; no value is below 0 or above 600."""
-    steps = (values.ravel() * np.float32(1 / _STEP) + np.float32(0.5)).astype(np.uint16)
-    below = np.cumsum(np.bincount(steps))
+    """Values that so many per cent are not above, to .01; all are taken to be within 0 … 600."""
+    steps = np.clip(values.ravel(), 0, _MOST) * np.float32(1 / _STEP) + np.float32(0.5)
+    below = np.cumsum(np.bincount(steps.astype(np.uint16)))
     places = np.searchsorted(below, [each / 100 * values.size for each in wanted])
     return tuple(float(place) * _STEP for place in places)
 

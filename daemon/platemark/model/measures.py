@@ -36,29 +36,29 @@ class Measures:
     """Of a ring along the edge of the face, 3 % of its shorter side wide: L* above 97."""
     chroma_p99: str
     """C* that 1 % of the picture is above."""
-    gamut_loss_percent: str | None
+    gamut_loss_percent: str
     """What the output cannot show: more than 5 from what comes back from it.
 
     For a lab's profile: from Lab to its device values and back, by its own relative tables, once
     black was scaled to the black that it has (ISO 18619), so that the depth of its black does not
-    count. For a working space: what it clips. None where the output is not known.
+    count. For a working space: what it clips.
     """
     skin_percent: str
     """L* 35 to 85, C* 12 to 40 and a hue of 30° to 75°: skin, and all that looks like it."""
     skin_shift: str | None
     """Mean change of those colours by the conversion that is planned, relative to both whites; None
-    where there are none, or the output is not known."""
+    where there are none."""
     tone: Tone
     """`neutral` where `chroma_p99` is below 1.5; `toned` where it is at most 12 and the hues spread
     by less than 15°."""
     hue_spread: str
     """Circular standard deviation of hue, degrees, each pixel counted by its chroma; at most 180
     and that too for a picture without any."""
-    converted_chroma: str | None
-    """Mean C* after the planned conversion, relative to the output's white; None as above."""
+    converted_chroma: str
+    """Mean C* after the planned conversion, relative to the output's white."""
     converted_hue_shift: str | None
     """How far the mean hue, each pixel counted by its chroma, is turned by the planned conversion,
-    degrees from 0 to 180; None as above, or where the mean colour has a C* below 1."""
+    degrees from 0 to 180; None where the mean colour has a C* below 1."""
     gradient_p99: str
     """Steepness of L* that 1 % of the print is above, L* a pixel by central differences: below 4 is
     soft, above 12 crisp."""

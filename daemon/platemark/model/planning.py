@@ -103,7 +103,7 @@ def measuring_of(known: Known, spaces: Mapping[str, str]) -> Measuring | None:
     """What a picture's measures depend on; None where its size or its product is not settled.
 
     Args:
-        known: A job, whatever stops are open.
+        known: A job without a stop that nobody may accept: if it needs a profile, it has one.
         spaces: SHA-256 of our own profile of each working space.
     """
     facts, layout, product = known.facts, known.layout, known.product
@@ -111,7 +111,6 @@ def measuring_of(known: Known, spaces: Mapping[str, str]) -> Measuring | None:
         return None
     source, source_from = _source(facts, spaces)
     colour = _colour(known, product, source, spaces)
-    is_usable = known.profile.state in ("good", "changed", "none-needed")
     intent, compensate = intent_of(known, product)
     return Measuring(
         original_format=facts.format,
@@ -124,7 +123,7 @@ def measuring_of(known: Known, spaces: Mapping[str, str]) -> Measuring | None:
         black_l=str(known.surface.black_l),
         source_profile_sha256=source,
         source_profile_from=source_from,
-        output_profile_sha256=colour.sha256 if is_usable else "",
+        output_profile_sha256=colour.sha256,
         intent=intent,
         black_point_compensation=compensate,
     )

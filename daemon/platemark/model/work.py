@@ -63,7 +63,6 @@ class Measuring:
     source_profile_sha256: str
     source_profile_from: SourceFrom
     output_profile_sha256: str
-    """Empty where there is none that can be used."""
     intent: Intent
     black_point_compensation: bool
 
