@@ -18,6 +18,7 @@ from platemark.engine.clock import SystemClock
 from platemark.engine.hold import stops_of
 from platemark.imaging.child import WORKER, Children
 from platemark.imaging.icc import build_matrix_profile
+from platemark.imaging.print_model import BARYTA, make_printer_profile
 from platemark.model.measures import Measures
 from platemark.model.plain import from_plain
 from platemark.model.work import ChildLimits, Failure, MeasureTask, Report, Task
@@ -44,12 +45,15 @@ class Household(Children):
         command: Sequence[str] = (sys.executable, str(MISBEHAVING), ending) if ending else WORKER
         self._measuring = Children(command)
         self.measured = 0
+        self.meanwhile: Callable[[], object] = lambda: None
 
     def run(self, task: Task, limits: ChildLimits) -> Report | Failure:
         """Do one step."""
         if not isinstance(task, MeasureTask):
             return super().run(task, limits)
         self.measured += 1
+        if self.measured == 1:
+            self.meanwhile()
         return self._measuring.run(task, limits)
 
 
@@ -159,6 +163,22 @@ def test_a_restart_between_reading_and_measuring(studio: Path) -> None:
         states = {row.original_name: row.state for row in at_work.workshop.ledger.read.jobs()}
         at_work.dispatch.stop()
     assert states["good.tif"] in ("rendered", "parcelled", "delivered")
+
+
+def test_a_profile_that_changes_meanwhile(studio: Path) -> None:
+    """What was measured against the old one is not taken for the new one; the job is held."""
+    (studio / "hot/small-rag/2x3in/untagged.tif").unlink()
+    clock, children = SteppedClock(), Household()
+    new = make_printer_profile(BARYTA)
+    children.meanwhile = lambda: (studio / "profiles/rag.icc").write_bytes(new)
+    with open_studio(studio, clock) as at_work:
+        at_work.workshop.children = children
+        settled(at_work, clock)
+        (row,) = at_work.workshop.ledger.read.jobs()
+        assert "profile-changed" in [each.code for each in stops_of(at_work.workshop, row)]
+        at_work.dispatch.stop()
+    assert children.measured == 2
+    assert "picture_measures" in bodies(studio, row.job)[0]
 
 
 def test_a_hole_that_was_allowed_is_measured_too(studio: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from platemark.engine.knowing import (
     request_key,
 )
 from platemark.engine.lifecycle import move
-from platemark.engine.measuring import Measured, measure, task_for
+from platemark.engine.measuring import Measured, digest_of, measure, task_for
 from platemark.engine.profiles import register
 from platemark.engine.workshop import Workshop, space_hashes
 from platemark.ledger.read import JobRow
@@ -30,11 +31,11 @@ from platemark.model.finding import Acceptance, Finding
 from platemark.model.known import Known
 from platemark.model.measures import Measures
 from platemark.model.picture import Facts
-from platemark.model.plain import digest, from_plain, to_plain
+from platemark.model.plain import from_plain, to_plain
 from platemark.model.plan import Plan, plan_hash
 from platemark.model.planning import drawing_lines, make_plan
 from platemark.model.request import PERSONAL_KEYS
-from platemark.model.work import Failure, MeasureTask, ProbeReport, ProbeTask, Report
+from platemark.model.work import Failure, ProbeReport, ProbeTask, Report
 
 Outcome = Report | Measured | Failure
 STEP = "examine"
@@ -83,20 +84,20 @@ def finish(
     answers = answers_of(workshop.ledger.read, row.job)
     known = know_job(workshop, row, facts, answers)
     task = task_for(known, original_path(workshop, row), workshop.folders.profiles)
-    measures = outcome.measures if isinstance(outcome, Measured) else None
-    if task is not None and isinstance(outcome, ProbeReport):
-        measures = _measured_before(workshop, row, task)
-        if measures is None:
+    wanted = digest_of(task)
+    if isinstance(outcome, Measured) and outcome.of == wanted:
+        measures = outcome.measures
+    else:
+        # Where a profile or the settings changed meanwhile, it is measured anew.
+        measures = _measured_before(workshop, row, wanted)
+        if measures is None and task is not None:
             limits = workshop.child_limits(output_mb=1)
-            return lambda: measure(workshop.children, facts, task, limits)
-    known = replace(known, measures=measures)
-    _decide(workshop, row, known, answers, task)
+            return partial(measure, workshop.children, facts, task, limits)
+    _decide(workshop, row, replace(known, measures=measures), answers, wanted)
     return None
 
 
-def _decide(
-    workshop: Workshop, row: JobRow, known: Known, answers: Answers, task: MeasureTask | None
-) -> None:
+def _decide(workshop: Workshop, row: JobRow, known: Known, answers: Answers, measured: str) -> None:
     findings = (*run_checks(known), *_accepted_of_set(workshop, row, answers.acceptances))
     taken = accepted(known, findings, answers.acceptances)
     open_stops = [f for f in findings if f.severity == "stop" and f.code not in taken]
@@ -105,7 +106,7 @@ def _decide(
         register(workshop, known.lab, known.product, known.profile.sha256, by)
     plan = None if open_stops else make_plan(known, row.original_sha256, space_hashes())
     with workshop.ledger.transaction() as transaction:
-        body = _body(transaction, known, findings, taken) | _measures_body(known, task)
+        body = _body(transaction, known, findings, taken) | _measures_body(known, measured)
         if plan is None:
             move(transaction, row, "held", "held", body)
         else:
@@ -120,18 +121,18 @@ def _decide(
         log.info("examined", job=row.job, name=known.name, findings=len(findings))
 
 
-def _measured_before(workshop: Workshop, row: JobRow, task: MeasureTask) -> Measures | None:
+def _measured_before(workshop: Workshop, row: JobRow, wanted: str) -> Measures | None:
     """A job's measures from before, where all that they depend on is the same."""
     body = _last_body(workshop, row)
-    if body.get(MEASURED) != digest(task.measuring):
+    if not wanted or body.get(MEASURED) != wanted:
         return None
     return from_plain(Measures, body[MEASURES])
 
 
-def _measures_body(known: Known, task: MeasureTask | None) -> dict[str, Any]:
-    if known.measures is None or task is None:
+def _measures_body(known: Known, measured: str) -> dict[str, Any]:
+    if known.measures is None:
         return {}
-    return {MEASURES: to_plain(known.measures), MEASURED: digest(task.measuring)}
+    return {MEASURES: to_plain(known.measures), MEASURED: measured}
 
 
 def _supersede(workshop: Workshop, transaction: Transaction, row: JobRow, known: Known) -> None:

@@ -13,6 +13,7 @@ from platemark.imaging.child import Children
 from platemark.model.known import Known
 from platemark.model.measures import Measures
 from platemark.model.picture import Facts
+from platemark.model.plain import digest
 from platemark.model.planning import measuring_of
 from platemark.model.work import ChildLimits, Failure, MeasureReport, MeasureTask
 
@@ -23,6 +24,8 @@ class Measured:
 
     facts: Facts
     measures: Measures | None
+    of: str
+    """Digest of what was measured; see `digest_of`."""
 
 
 def task_for(known: Known, original: Path, profiles: Path) -> MeasureTask | None:
@@ -48,6 +51,11 @@ def task_for(known: Known, original: Path, profiles: Path) -> MeasureTask | None
     return MeasureTask(str(original), measuring, files)
 
 
+def digest_of(task: MeasureTask | None) -> str:
+    """SHA-256 of all that a picture's measures depend on besides its bytes; empty for no task."""
+    return digest(task.measuring) if task is not None else ""
+
+
 def measure(
     children: Children, facts: Facts, task: MeasureTask, limits: ChildLimits
 ) -> Measured | Failure:
@@ -58,10 +66,10 @@ def measure(
     """
     outcome = children.run(task, limits)
     if isinstance(outcome, MeasureReport):
-        return Measured(facts, outcome.measures)
+        return Measured(facts, outcome.measures, digest_of(task))
     if not isinstance(outcome, Failure):
         raise TypeError(type(outcome).__name__)
     if outcome.kind == "picture":
         structlog.get_logger().warning("not-measured", path=task.original, why=outcome.sentence)
-        return Measured(facts, None)
+        return Measured(facts, None, digest_of(task))
     return outcome
