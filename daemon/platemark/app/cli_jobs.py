@@ -444,6 +444,8 @@ def _examined_json(examined: Examined) -> dict[str, Any]:
     if known.layout is not None:
         measures["native_ppi"] = shown(known.layout.native_ppi, 2)
         measures["aspect_error_percent"] = shown(known.layout.aspect_error * 100, 3)
+    if known.measures is not None:
+        measures |= to_plain(known.measures)
     return {
         "surface": known.surface.id,
         "lab": known.lab.id if known.lab is not None else None,

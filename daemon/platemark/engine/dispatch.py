@@ -30,7 +30,7 @@ from platemark.ledger.read import JobRow
 from platemark.model.errors import DiskFault, DiskFull, PlatemarkError
 from platemark.model.job import job_number, shown_name
 from platemark.model.notice import WaitingLine
-from platemark.model.work import Failure
+from platemark.model.work import Failure, ProbeReport
 
 PICTURE_ENDINGS = (b".tif", b".tiff", b".jpg", b".jpeg", b".png", b".TIF", b".JPG")
 MISTAKE_HINT = "Tell whoever looks after Platemark; the log says more."
@@ -53,11 +53,15 @@ class Turn:
     """Whether anything changed."""
 
 
+Finish = Callable[[Workshop, JobRow, Any], Callable[[], Any] | None]
+"""Records the outcome of a job's work, or says what is to be done before it can be."""
+
+
 @dataclass(slots=True)
 class _Running:
     row: JobRow
     future: Future[Any]
-    finish: Callable[[Workshop, JobRow, Any], None]
+    finish: Finish
 
 
 class Dispatch:
@@ -73,7 +77,8 @@ class Dispatch:
         self._threads = ThreadPoolExecutor(workshop.parallel, thread_name_prefix="picture")
         self._holding = Holding(workshop, quiet_s, self._threads)
         self._running: dict[int, _Running] = {}
-        self._growing = Growing(workshop, quiet_s)
+        self._growing = Growing(workshop, quiet_s, self._go_on)
+        self._wake: Callable[[], None] = lambda: None
         self._trouble: PlatemarkError | None = None
         self._paused_until = 0.0
         self._waiting_shown: tuple[WaitingLine, ...] | None = None
@@ -94,6 +99,7 @@ class Dispatch:
             wake: Called from another thread when a picture's step has come to its end.
         """
         before = self._workshop.ledger.read.head().seq
+        self._wake = wake
         self._part("answers", self._holding.take_answers)
         look = self._hot.look(self._known_drops())
         self._part("order sheets", partial(self._order_sheets.tend, look, self._running.keys()))
@@ -102,7 +108,7 @@ class Dispatch:
         self._collect()
         self._part("growing", self._growing.watch)
         self._part("sets", partial(self._sets.tend, arriving=look.moving > 0))
-        self._begin(wake)
+        self._begin()
         self._part("hot folders", partial(self._let_go, look))
         self._part("held folders", partial(self._holding.show, wake))
         self._part("parcels", partial(close_due, self._workshop, waiting=self._sets.waiting))
@@ -264,7 +270,7 @@ class Dispatch:
             if row.state != "examined" or row.job not in self._sets.waiting
         ]
 
-    def _begin(self, wake: Callable[[], None]) -> None:
+    def _begin(self) -> None:
         rows = self._startable()
         examined = {row.job for row in rows}
         self._documents = {job: each for job, each in self._documents.items() if job in examined}
@@ -277,11 +283,23 @@ class Dispatch:
                 self._short[row.job] = short
                 continue
             work = self._guarded(partial(module.begin, self._workshop, row), row)
-            if work is None:
-                continue
-            future = self._threads.submit(work)
-            self._running[row.job] = _Running(row, future, module.finish)
-            future.add_done_callback(lambda _: wake())
+            if work is not None:
+                self._put_to_work(row, work, module.finish)
+
+    def _put_to_work(self, row: JobRow, work: Callable[[], Any], finish: Finish) -> None:
+        future = self._threads.submit(work)
+        self._running[row.job] = _Running(row, future, finish)
+        wake = self._wake
+        future.add_done_callback(lambda _: wake())
+
+    def _finish(self, row: JobRow, outcome: Any, finish: Finish) -> None:
+        """Record a step's outcome, or go on with the work that it leads to."""
+        more = self._guarded(partial(finish, self._workshop, row, outcome), row)
+        if more is not None:
+            self._put_to_work(row, more, finish)
+
+    def _go_on(self, row: JobRow, report: ProbeReport) -> None:
+        self._finish(row, report, examine.finish)
 
     def _lacks_room(self, row: JobRow) -> str:
         seq, document = self._documents.get(row.job, (None, (0, 0)))
@@ -304,9 +322,7 @@ class Dispatch:
             outcome = _result(running.future)
             if self._growing.takes(running.row, outcome):
                 continue
-            self._guarded(
-                partial(running.finish, self._workshop, running.row, outcome), running.row
-            )
+            self._finish(running.row, outcome, running.finish)
 
     def _note_fault(self, error: PlatemarkError) -> None:
         """Pause new work for what may heal.

@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import structlog
 
 from platemark.checks import run_checks
-from platemark.engine.knowing import SET_CODES, accepted, answers_of, know_job, request_key
+from platemark.engine.knowing import (
+    SET_CODES,
+    Answers,
+    accepted,
+    answers_of,
+    know_job,
+    request_key,
+)
 from platemark.engine.lifecycle import move
+from platemark.engine.measuring import Measured, digest_of, measure, task_for
 from platemark.engine.profiles import register
 from platemark.engine.workshop import Workshop, space_hashes
 from platemark.ledger.read import JobRow
@@ -19,6 +29,7 @@ from platemark.model.asking import stop
 from platemark.model.errors import ChildFault
 from platemark.model.finding import Acceptance, Finding
 from platemark.model.known import Known
+from platemark.model.measures import Measures
 from platemark.model.picture import FACTS_VERSION, Facts
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.plan import Plan, plan_hash
@@ -26,8 +37,10 @@ from platemark.model.planning import drawing_lines, make_plan
 from platemark.model.request import PERSONAL_KEYS
 from platemark.model.work import Failure, ProbeReport, ProbeTask, Report
 
-Outcome = Report | Failure
+Outcome = Report | Measured | Failure
 STEP = "examine"
+MEASURES, MEASURED = "picture_measures", "measured_sha256"
+"""In the record: a picture's measures, and the digest of what they depend on beside its bytes."""
 ATTEMPTS = 2
 """A picture that kills its process this often is held."""
 STARTS = 5
@@ -51,19 +64,41 @@ def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
     return lambda: workshop.children.run(task, limits)
 
 
-def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
+def finish(
+    workshop: Workshop, row: JobRow, outcome: Outcome
+) -> Callable[[], Measured | Failure] | None:
     """Record what came of it: examined with a plan, or held with every finding.
+
+    Returns:
+        For a picture that was read and can be measured, that work; its outcome comes here too.
+        Nothing is recorded until then: after a restart the picture is read again.
 
     Raises:
         ChildFault: the system would not start a process; the job stays as it is.
     """
     if isinstance(outcome, Failure):
         failed(workshop, row, STEP, outcome)
-        return
-    if not isinstance(outcome, ProbeReport):
+        return None
+    if not isinstance(outcome, ProbeReport | Measured):
         raise TypeError(type(outcome).__name__)
+    facts = outcome.facts
     answers = answers_of(workshop.ledger.read, row.job)
-    known = know_job(workshop, row, outcome.facts, answers)
+    known = know_job(workshop, row, facts, answers)
+    task = task_for(known, original_path(workshop, row), workshop.folders.profiles)
+    wanted = digest_of(task)
+    if isinstance(outcome, Measured) and outcome.of == wanted:
+        measures = outcome.measures
+    else:
+        # Where a profile or the settings changed meanwhile, it is measured anew.
+        measures = _measured_before(workshop, row, wanted)
+        if measures is None and task is not None:
+            limits = workshop.child_limits(output_mb=1)
+            return partial(measure, workshop.children, facts, task, limits)
+    _decide(workshop, row, replace(known, measures=measures), answers, wanted)
+    return None
+
+
+def _decide(workshop: Workshop, row: JobRow, known: Known, answers: Answers, measured: str) -> None:
     findings = (*run_checks(known), *_accepted_of_set(workshop, row, answers.acceptances))
     taken = accepted(known, findings, answers.acceptances)
     open_stops = [f for f in findings if f.severity == "stop" and f.code not in taken]
@@ -72,7 +107,7 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
         register(workshop, known.lab, known.product, known.profile.sha256, by)
     plan = None if open_stops else make_plan(known, row.original_sha256, space_hashes())
     with workshop.ledger.transaction() as transaction:
-        body = _body(transaction, known, findings, taken)
+        body = _body(transaction, known, findings, taken) | _measures_body(known, measured)
         if plan is None:
             move(transaction, row, "held", "held", body)
         else:
@@ -85,6 +120,20 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
         log.info("held", job=row.job, name=known.name, codes=[f.code for f in open_stops])
     else:
         log.info("examined", job=row.job, name=known.name, findings=len(findings))
+
+
+def _measured_before(workshop: Workshop, row: JobRow, wanted: str) -> Measures | None:
+    """A job's measures from before, where all that they depend on is the same."""
+    body = _last_body(workshop, row)
+    if not wanted or body.get(MEASURED) != wanted:
+        return None
+    return from_plain(Measures, body[MEASURES])
+
+
+def _measures_body(known: Known, measured: str) -> dict[str, Any]:
+    if known.measures is None:
+        return {}
+    return {MEASURES: to_plain(known.measures), MEASURED: measured}
 
 
 def _supersede(workshop: Workshop, transaction: Transaction, row: JobRow, known: Known) -> None:
@@ -124,7 +173,7 @@ def hold(
     before = entry.body if entry is not None else {}
     body: dict[str, Any] = {
         key: before[key]
-        for key in ("facts", "request", "sources", "lab", "product")
+        for key in ("facts", "request", "sources", "lab", "product", MEASURES, MEASURED)
         if key in before
     }
     findings = [item for item in before.get("findings", []) if item["severity"] == "caution"]

@@ -7,9 +7,9 @@ a second settle time, for a copy that fills a file in blocks looks settled while
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from platemark.engine import examine
 from platemark.engine.claim import holder_of, is_the_drop
 from platemark.engine.lifecycle import move
 from platemark.engine.workshop import Workshop, drop_path
@@ -28,8 +28,18 @@ class _Waiting:
 class Growing:
     """Keeps such pictures claimed until they changed, or are old enough to be believed."""
 
-    def __init__(self, workshop: Workshop, quiet_s: float) -> None:
+    def __init__(
+        self, workshop: Workshop, quiet_s: float, go_on: Callable[[JobRow, ProbeReport], None]
+    ) -> None:
+        """Wait for nothing yet.
+
+        Args:
+            workshop: The studio at work.
+            quiet_s: The settle time.
+            go_on: Takes a picture that is waited for no longer, with what was read.
+        """
         self._workshop = workshop
+        self._go_on = go_on
         self._quiet_s = quiet_s
         self._waiting: dict[int, _Waiting] = {}
 
@@ -75,7 +85,7 @@ class Growing:
                     transaction.append("let-go", {"outcome": "changed", "taken": ""}, job=job)
             elif not self._is_waited_for(each, drop):
                 del self._waiting[job]
-                examine.finish(self._workshop, row, each.report)
+                self._go_on(row, each.report)
 
     def _is_waited_for(self, each: _Waiting, drop: DropRow) -> bool:
         if each.until is None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from platemark import durable
 from platemark.checks import run_checks
 from platemark.engine.knowing import choose, know, request_key
+from platemark.engine.measuring import measure, task_for
 from platemark.engine.profiles import rows_of, standing_among, try_profile
 from platemark.engine.workshop import space_hashes
 from platemark.imaging.child import Children
@@ -21,6 +22,7 @@ from platemark.model.finding import Finding
 from platemark.model.job import shown_name
 from platemark.model.known import Known, Other, ProfileStanding
 from platemark.model.lab import Lab, Product
+from platemark.model.measures import Measures
 from platemark.model.picture import Facts
 from platemark.model.plan import Plan
 from platemark.model.planning import make_plan
@@ -93,6 +95,7 @@ def look_at(
     sha256 = durable.hash_file(file)
     if reader is not None:
         known = replace(known, earlier=_earlier(reader, sha256, request_key(known)))
+    known = replace(known, measures=_measures(root, settings, file, known))
     findings = run_checks(known)
     stopped = any(finding.severity == "stop" for finding in findings)
     plan = None if stopped else make_plan(known, sha256, space_hashes())
@@ -113,6 +116,16 @@ def _facts(settings: Settings, file: Path) -> Facts:
         return outcome.facts
     why = outcome.sentence if isinstance(outcome, Failure) else "it brought another report"
     raise ChildFault(f"{file.name} could not be examined: {why}.")
+
+
+def _measures(root: Path, settings: Settings, file: Path, known: Known) -> Measures | None:
+    task = task_for(known, file.resolve(), root / "profiles")
+    if task is None:
+        return None
+    outcome = measure(Children(), known.facts, task, _child(settings))
+    if isinstance(outcome, Failure):
+        raise ChildFault(f"{file.name} could not be measured: {outcome.sentence}.")
+    return outcome.measures
 
 
 def _child(settings: Settings) -> ChildLimits:

@@ -40,6 +40,7 @@ from platemark.model.work import (
     Failure,
     MakeReport,
     MakeTask,
+    MeasureTask,
     PreviewTask,
     ProbeTask,
     RenderTask,
@@ -171,7 +172,7 @@ def readable_files(task: Task) -> tuple[str, ...]:
     match task:
         case ProbeTask(path=path) | AdmitTask(path=path):
             found = [path]
-        case RenderTask():
+        case RenderTask() | MeasureTask():
             found = [task.original, *(path for _, path in task.profiles)]
         case CheckTask():
             found = [task.original, task.face, task.print_file]

@@ -9,6 +9,8 @@ from platemark.model.work import (
     CheckTask,
     MakeReport,
     MakeTask,
+    MeasureReport,
+    MeasureTask,
     PreviewReport,
     PreviewTask,
     ProbeReport,
@@ -21,6 +23,7 @@ from platemark.model.work import (
 
 STEPS: dict[str, tuple[type[Task], type[Report]]] = {
     "probe": (ProbeTask, ProbeReport),
+    "measure": (MeasureTask, MeasureReport),
     "render": (RenderTask, RenderReport),
     "check": (CheckTask, CheckReport),
     "preview": (PreviewTask, PreviewReport),

@@ -73,6 +73,13 @@ def _probe(task: Any) -> Report:
     return probe(task)
 
 
+def _measure(task: Any) -> Report:
+    _prepare_vips()
+    from platemark.imaging.measure import measure
+
+    return measure(task)
+
+
 def _render(task: Any) -> Report:
     _prepare_vips()
     from platemark.imaging.render import render
@@ -125,6 +132,7 @@ def _figure(value: float | None) -> str:
 
 _RUNNERS = {
     "probe": _probe,
+    "measure": _measure,
     "render": _render,
     "check": _check,
     "preview": _preview,

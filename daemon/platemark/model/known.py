@@ -9,6 +9,7 @@ from typing import Literal
 
 from platemark.model.geometry import SILENT_PERCENT, Layout, aspect_error
 from platemark.model.lab import Lab, Product
+from platemark.model.measures import Measures
 from platemark.model.picture import Facts
 from platemark.model.request import Resolved, border_or_none
 from platemark.model.studio import Limits
@@ -108,6 +109,8 @@ class Known:
     """The people who may accept what is the photographer's to accept."""
     whole_set: StandingSet | None = None
     """None for a picture of no set, and while others of it are still to be read."""
+    measures: Measures | None = None
+    """None where it was not measured: it has no layout yet, or a stop that nobody may accept."""
 
     def sells(self, size: Size) -> bool:
         """Whether the lab prints that size with the border that is asked."""

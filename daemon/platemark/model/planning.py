@@ -15,7 +15,7 @@ from platemark.model.plan import Plan, Sharpening, SourceFrom, seeded
 from platemark.model.surface import Direction
 from platemark.model.terms import Box, Intent
 from platemark.model.units import MM_PER
-from platemark.model.work import Line
+from platemark.model.work import Line, Measuring
 
 ASSUMED_SPACE = "srgb"
 LAB_SPACE = "romm"
@@ -96,6 +96,36 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
             sharpen=_sharpening(known, layout),
             slug=slug_words(product, str(layout.size), original_sha256),
         )
+    )
+
+
+def measuring_of(known: Known, spaces: Mapping[str, str]) -> Measuring | None:
+    """What a picture's measures depend on; None where its size or its product is not settled.
+
+    Args:
+        known: A job without a stop that nobody may accept: if it needs a profile, it has one.
+        spaces: SHA-256 of our own profile of each working space.
+    """
+    facts, layout, product = known.facts, known.layout, known.product
+    if layout is None or product is None or facts.format == "other":
+        return None
+    source, source_from = _source(facts, spaces)
+    colour = _colour(known, product, source, spaces)
+    intent, compensate = intent_of(known, product)
+    return Measuring(
+        original_format=facts.format,
+        orientation=facts.orientation,
+        crop=layout.crop,
+        placed=layout.placed,
+        face_box=layout.face,
+        ppi=layout.ppi,
+        around_mm=layout.wrap.mm if layout.wrap_px else Fraction(0),
+        black_l=str(known.surface.black_l),
+        source_profile_sha256=source,
+        source_profile_from=source_from,
+        output_profile_sha256=colour.sha256,
+        intent=intent,
+        black_point_compensation=compensate,
     )
 
 

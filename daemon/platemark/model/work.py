@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Literal
 
 from platemark.model.finding import Change
+from platemark.model.measures import Measures
 from platemark.model.picture import Facts
-from platemark.model.plan import Plan
-from platemark.model.terms import Box
+from platemark.model.plan import Plan, SourceFrom
+from platemark.model.terms import Box, Intent
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,49 @@ class ProbeReport:
     """What the file says of itself."""
 
     facts: Facts
+
+
+@dataclass(frozen=True, slots=True)
+class Measuring:
+    """What a picture's measures depend on, besides its bytes: the same again gives the same."""
+
+    original_format: Literal["tiff", "jpeg", "png"]
+    orientation: int
+    """EXIF orientation of the stored pixels."""
+    crop: Box
+    """Of the upright picture."""
+    placed: Box
+    """Where what is cropped lies in the document, px."""
+    face_box: Box
+    """The front face in the document, px."""
+    ppi: Fraction
+    """Of the document."""
+    around_mm: Fraction
+    """What is folded over, or cut off, on each side."""
+    black_l: str
+    """L* of the deepest black of the surface."""
+    source_profile_sha256: str
+    source_profile_from: SourceFrom
+    output_profile_sha256: str
+    intent: Intent
+    black_point_compensation: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureTask:
+    """Measure a picture at the size of its print."""
+
+    original: str
+    measuring: Measuring
+    profiles: tuple[tuple[str, str], ...]
+    """(SHA-256, path) of every profile that is neither embedded nor one of our working spaces."""
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureReport:
+    """What the picture is like."""
+
+    measures: Measures
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,8 +229,16 @@ class MakeReport:
     bytes: int
 
 
-Task = ProbeTask | RenderTask | CheckTask | PreviewTask | AdmitTask | MakeTask
-Report = ProbeReport | RenderReport | CheckReport | PreviewReport | AdmitReport | MakeReport
+Task = ProbeTask | MeasureTask | RenderTask | CheckTask | PreviewTask | AdmitTask | MakeTask
+Report = (
+    ProbeReport
+    | MeasureReport
+    | RenderReport
+    | CheckReport
+    | PreviewReport
+    | AdmitReport
+    | MakeReport
+)
 
 
 @dataclass(frozen=True, slots=True)

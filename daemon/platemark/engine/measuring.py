@@ -1,0 +1,75 @@
+"""Between what a file says and what the checks ask: the picture, measured as it is laid out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import structlog
+
+from platemark.checks import run_checks
+from platemark.engine.workshop import space_hashes
+from platemark.imaging.child import Children
+from platemark.model.known import Known
+from platemark.model.measures import Measures
+from platemark.model.picture import Facts
+from platemark.model.plain import digest
+from platemark.model.planning import measuring_of
+from platemark.model.work import ChildLimits, Failure, MeasureReport, MeasureTask
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A picture that was read and then measured, as far as it can be."""
+
+    facts: Facts
+    measures: Measures | None
+    of: str
+    """Digest of what was measured; see `digest_of`."""
+
+
+def task_for(known: Known, original: Path, profiles: Path) -> MeasureTask | None:
+    """What is to be measured of a picture.
+
+    Args:
+        known: What is known of it so far.
+        original: Where it lies.
+        profiles: The folder of the labs' profiles.
+
+    Returns:
+        The task; None where the layout is not settled, or a stop that nobody may accept is open.
+    """
+    if any(each.severity == "stop" and each.accept == "never" for each in run_checks(known)):
+        return None
+    measuring = measuring_of(known, space_hashes())
+    if measuring is None:
+        return None
+    files: tuple[tuple[str, str], ...] = ()
+    if known.product is not None and known.product.profile is not None:
+        path = profiles / known.product.profile.file
+        files = ((measuring.output_profile_sha256, str(path)),)
+    return MeasureTask(str(original), measuring, files)
+
+
+def digest_of(task: MeasureTask | None) -> str:
+    """SHA-256 of all that a picture's measures depend on besides its bytes; empty for no task."""
+    return digest(task.measuring) if task is not None else ""
+
+
+def measure(
+    children: Children, facts: Facts, task: MeasureTask, limits: ChildLimits
+) -> Measured | Failure:
+    """Measure a picture in a child process.
+
+    One that cannot be worked on as it is laid out has no measures; what is wrong with it, the
+    checks and the renderer tell.
+    """
+    outcome = children.run(task, limits)
+    if isinstance(outcome, MeasureReport):
+        return Measured(facts, outcome.measures, digest_of(task))
+    if not isinstance(outcome, Failure):
+        raise TypeError(type(outcome).__name__)
+    if outcome.kind == "picture":
+        structlog.get_logger().warning("not-measured", path=task.original, why=outcome.sentence)
+        return Measured(facts, None, digest_of(task))
+    return outcome
