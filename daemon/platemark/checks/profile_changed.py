@@ -16,7 +16,7 @@ ACCEPT: Final = "photographer"
 def find(known: Known) -> Iterable[Finding]:
     """Stop when the profile file is not the one that was registered."""
     standing = known.profile
-    if standing.state == "changed" and known.accepted_profile != standing.sha256:
+    if standing.state == "changed":
         yield stop(
             CODE,
             ACCEPT,

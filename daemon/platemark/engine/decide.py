@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import stat
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ import structlog
 from platemark import durable
 from platemark.engine.hold import folder_of, for_the_group, notice_of, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
+from platemark.engine.profile_decisions import apply_to_profile, handed_in
 from platemark.engine.workshop import Workshop
 from platemark.intake.answers import (
     answer_text,
@@ -24,7 +26,7 @@ from platemark.intake.answers import (
     without_refusal,
 )
 from platemark.ledger.read import JobRow
-from platemark.model.decision import Decision, Outcome
+from platemark.model.decision import Decision, Outcome, ProfileDecision
 from platemark.model.errors import DecisionRefused
 from platemark.model.finding import Finding
 from platemark.model.job import job_number
@@ -34,31 +36,43 @@ from platemark.model.request import PERSONAL_KEYS, read_value
 from platemark.model.studio import Person
 
 LARGEST_FILE = 64 * 1024
+_ID = re.compile(r"[0-9A-Za-z-]{1,64}")
 
 
-def apply(workshop: Workshop, decision: Decision) -> Outcome:
+def apply(workshop: Workshop, decision: Decision | ProfileDecision) -> Outcome:
     """Apply a decision once; the same id again gives the same outcome."""
+    about = _about(decision)
     done = workshop.ledger.read.decided(decision.id)
     if done is not None:
-        return _outcome(decision, done.kind == "decided", done.body.get("sentence", ""))
+        applied = done.kind != "decision-refused"
+        return _outcome(decision, applied, done.body.get("sentence", ""))
     try:
-        sentence = _apply(workshop, decision)
+        if isinstance(decision, ProfileDecision):
+            sentence = apply_to_profile(workshop, decision)
+        else:
+            sentence = _apply(workshop, decision)
     except DecisionRefused as refusal:
         with workshop.ledger.transaction() as transaction:
             transaction.append(
                 "decision-refused",
-                {"decision": decision.id, "about": decision.job, "sentence": str(refusal)},
+                {"decision": decision.id, **about, "sentence": str(refusal)},
                 actor=decision.by,
             )
         structlog.get_logger().warning(
-            "decision-refused", job=decision.job, by=decision.by, why=str(refusal)
+            "decision-refused", **about, by=decision.by, why=str(refusal)
         )
         return _outcome(decision, False, str(refusal))
-    structlog.get_logger().info("decided", job=decision.job, by=decision.by)
+    structlog.get_logger().info("decided", **about, by=decision.by)
     return _outcome(decision, True, sentence)
 
 
-def write_decision(folder: Path, decision: Decision, scratch: Path) -> None:
+def _about(decision: Decision | ProfileDecision) -> dict[str, Any]:
+    if isinstance(decision, ProfileDecision):
+        return {"lab": decision.lab, "surface": decision.surface}
+    return {"about": decision.job}
+
+
+def write_decision(folder: Path, decision: Decision | ProfileDecision, scratch: Path) -> None:
     """Publish a decision into `decisions/`, whole."""
     data = json.dumps(to_plain(decision), ensure_ascii=False, indent=1).encode()
     durable.write_new(scratch, data)
@@ -78,6 +92,8 @@ def apply_waiting(workshop: Workshop) -> tuple[Outcome, ...]:
             continue
         outcomes.append(apply(workshop, decision))
         durable.remove_file(path)
+        if isinstance(decision, ProfileDecision):
+            durable.remove_file(handed_in(workshop.folders.decisions, decision))
     return tuple(outcomes)
 
 
@@ -236,14 +252,21 @@ def _readable(row: JobRow, settings: tuple[tuple[str, str], ...], person: Person
             raise DecisionRefused(f"Job {job_number(row.job)}, {key}: {error}.") from error
 
 
-def _read(path: Path) -> Decision | None:
+def _read(path: Path) -> Decision | ProfileDecision | None:
     try:
         if path.is_symlink() or path.stat().st_size > LARGEST_FILE:
             return None
-        return from_plain(Decision, json.loads(path.read_bytes()))
+        data = json.loads(path.read_bytes())
+        of_profile = isinstance(data, dict) and str(data.get("kind")).startswith("profile-")
+        decision: Decision | ProfileDecision = (
+            from_plain(ProfileDecision, data) if of_profile else from_plain(Decision, data)
+        )
     except (OSError, ValueError, msgspec.ValidationError):
         return None
+    # The id names files of ours.
+    return decision if _ID.fullmatch(decision.id) else None
 
 
-def _outcome(decision: Decision, applied: bool, sentence: str) -> Outcome:
-    return Outcome(decision.id, decision.job, applied, sentence)
+def _outcome(decision: Decision | ProfileDecision, applied: bool, sentence: str) -> Outcome:
+    job = None if isinstance(decision, ProfileDecision) else decision.job
+    return Outcome(decision.id, job, applied, sentence)

@@ -146,14 +146,6 @@ def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) ->
         known,
         earlier=tuple(other for other in others if other.job < row.job),
         later=tuple(other for other in others if other.job > row.job),
-        accepted_profile=next(
-            (
-                dict(a.figures).get("profile", "")
-                for a in reversed(answers.acceptances)
-                if a.code == "profile-changed"
-            ),
-            "",
-        ),
     )
 
 

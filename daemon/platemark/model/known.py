@@ -20,7 +20,7 @@ from platemark.model.units import Size, orientation_of
 class ProfileStanding:
     """How the profile of a product stands today."""
 
-    state: Literal["good", "missing", "changed", "refused", "none-needed"]
+    state: Literal["good", "missing", "changed", "refused", "retired", "none-needed"]
     file: str = ""
     sha256: str = ""
     """Of the file as it is now."""
@@ -31,6 +31,9 @@ class ProfileStanding:
     """As people write it, such as `2.4`."""
     reasons: tuple[str, ...] = ()
     """Why it was refused."""
+    retired_by: str = ""
+    """Who said that the product has no profile until another is added."""
+    retired_on: date | None = None
     admitted_on: date | None = None
     valid_until: date | None = None
 
@@ -103,8 +106,6 @@ class Known:
     """Jobs that were dropped after this one and may be further, because this one waited."""
     photographers: frozenset[str] = frozenset()
     """The people who may accept what is the photographer's to accept."""
-    accepted_profile: str = ""
-    """Hash of a changed profile that the photographer accepted."""
     whole_set: StandingSet | None = None
     """None for a picture of no set, and while others of it are still to be read."""
 
