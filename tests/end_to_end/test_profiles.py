@@ -433,6 +433,7 @@ def test_a_retired_product_holds_its_jobs_until_one_is_added(
     assert (code, "Its jobs are held until another is added." in text) == (0, True)
     (item,) = listed(one)
     assert (item["state"], item["by"]) == ("retired", "Mira")
+    assert "rag.icc was retired, and no other was added since" in ask(one, "doctor")[1]
     drop(one, "next.tif", 5)
     assert ask(one, "sweep")[0] == 3
     found = finding(one, "next.tif")

@@ -200,7 +200,7 @@ def _list(studio: str | None, as_json: bool) -> None:
             item["description"],
             state,
             item["since"],
-            item["by"],
+            "the service" if item["by"] == "service" else item["by"],
             _until(item),
             item["sha256"][:16],
         )
