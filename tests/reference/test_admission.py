@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 import struct
 from typing import Any
 
@@ -126,6 +127,25 @@ def with_white(xyz: tuple[float, float, float]) -> bytes:
 
 RAG = printer("rag")
 
+HALF = RAG[: len(RAG) // 2]
+
+
+def with_flat_curves() -> bytes:
+    before, _, _ = split_lut16(part(RAG, "A2B1")[1])
+    return with_lut16(RAG, "A2B1", before=np.zeros_like(before))
+
+
+def with_half_a_grid() -> bytes:
+    grid = grid_of(RAG, "B2A1").copy()
+    grid[: GRID // 2] = 0
+    return with_lut16(RAG, "B2A1", grid=grid)
+
+
+def with_turned_axes() -> bytes:
+    """The first input varies fastest, as some tools write it; ICC.1, 10.10 has it slowest."""
+    return with_lut16(RAG, "A2B1", grid=grid_of(RAG, "A2B1").transpose(2, 1, 0, 3))
+
+
 DAMAGES = {
     "nothing": (b"", "only 0 bytes long"),
     "bytes of a JPEG": (b"\xff\xd8\xff\xe0" + bytes(2000), "but a JPEG picture"),
@@ -180,6 +200,29 @@ DAMAGES = {
     ),
     "paper without light": (with_white((0.9, 0.0, 0.7)), "paper white is impossible"),
     "paper brighter than light": (with_white((1.2, 1.3, 1.1)), "Y 1.300"),
+    "cut in half": (HALF, "is cut short: it says"),
+    "cut in half, its length put right": (
+        replaced(HALF, 0, struct.pack(">I", len(HALF))),
+        "lies outside the file",
+    ),
+    "list of contents damaged": (
+        replaced(RAG, 128, b"\xff\xff\xff\xff"),
+        "it claims 4,294,967,295 parts",
+    ),
+    "no mark of a profile": (replaced(RAG, 36, b"xxxx"), "not an ICC colour profile"),
+    "paper white that is a text": (
+        replaced(RAG, part(RAG, "wtpt")[0], b"text"),
+        "“wtpt” does not hold a colour",
+    ),
+    "a camera's": (replaced(RAG, 12, b"scnr"), "a camera or scanner"),
+    "a fixed conversion": (replaced(RAG, 12, b"link"), "a fixed conversion"),
+    "A2B1 with flat curves": (with_flat_curves(), "the profile's table A2B1 is damaged"),
+    "A2B1 with red and blue in turn": (with_turned_axes(), "do not fit each other"),
+    "B2A1 half zeroed": (with_half_a_grid(), "do not fit each other"),
+    "B2A1 upside down": (
+        with_lut16(RAG, "B2A1", grid=65535 - grid_of(RAG, "B2A1").astype(int)),
+        "White would not be bare paper",
+    ),
     "no paper white": (renamed(RAG, wtpt="zzzz"), "does not say how white"),
 }
 
@@ -195,9 +238,13 @@ def test_damage_is_refused_with_its_reason(name: str) -> None:
 
 
 def test_reasons_differ() -> None:
-    """Two kinds of damage are told apart by their reasons, except where they come to the same."""
+    """Two kinds of damage are told apart by their reasons, except where they come to the same.
+
+    Figures are left out of the comparison: what tables do wrong is seen in what they print.
+    """
     first = [admit_profile(data).reasons[0] for data, _ in DAMAGES.values()]
-    assert len({reason.rstrip(".0123456789") for reason in first}) >= len(DAMAGES) - 3
+    assert len(DAMAGES) >= 31
+    assert len({re.sub(r"[0-9.,]+", "", reason) for reason in first}) >= len(DAMAGES) - 10
 
 
 @pytest.mark.parametrize(

@@ -264,7 +264,7 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     (
         "profile-changed",
         {"profile": replace(GOOD, state="changed", sha256="ef" * 32)},
-        {"profile": GOOD},
+        {"profile": replace(GOOD, sha256="ef" * 32, registered_sha256="ef" * 32)},
     ),
     (
         "profile-date",
@@ -280,6 +280,11 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     (
         "profile-unusable",
         {"profile": replace(GOOD, state="refused", reasons=("it is no printer's profile",))},
+        {"profile": GOOD},
+    ),
+    (
+        "profile-unusable",
+        {"profile": ProfileStanding("retired", "rag.icc", retired_by="Ilka", retired_on=TODAY)},
         {"profile": GOOD},
     ),
     (

@@ -17,13 +17,13 @@ from rich.table import Table
 
 from platemark import durable
 from platemark.app.context import FAULT, HELD, console, out, out_json, studio_of
-from platemark.app.open_studio import open_studio, reading
-from platemark.engine import decide as deciding
+from platemark.app.hand_in import hand_in
+from platemark.app.open_studio import reading
 from platemark.engine.look_at import Examined, look_at
 from platemark.intake.answers import is_reason
 from platemark.ledger.read import JobRow, Reader
-from platemark.model.decision import Decision, Outcome
-from platemark.model.errors import DiskFault, StudioBusy, StudioMissing, UsageError
+from platemark.model.decision import Decision
+from platemark.model.errors import DiskFault, StudioMissing, UsageError
 from platemark.model.geometry import describe_ppi
 from platemark.model.job import job_number
 from platemark.model.plain import to_plain
@@ -31,7 +31,6 @@ from platemark.model.request import READERS
 from platemark.model.units import shown
 from platemark.settings.load import load_settings
 
-ANSWER_WAIT_S = 10
 NEXT_STATE_WAIT_S = 6
 """After its answer was taken, a job is watched this long for what comes of it."""
 LONGEST_CELL = 48
@@ -197,10 +196,11 @@ def decide(
         )
         for row in rows
     ]
-    served, outcomes = _hand_in(root, decisions)
+    served, outcomes = hand_in(root, decisions)
     for outcome in outcomes:
         click.echo(outcome.sentence, err=not outcome.applied)
-    applied = [outcome.job for outcome in outcomes if outcome.applied]
+    taken = {outcome.id for outcome in outcomes if outcome.applied}
+    applied = [decision.job for decision in decisions if decision.id in taken]
     held = []
     if served and not withdraw:
         held = _held_again(root, applied)
@@ -304,22 +304,6 @@ def _chosen(reader: Reader, numbers: tuple[str, ...], order: str | None) -> list
     return [chosen[number] for number in sorted(chosen)]
 
 
-def _hand_in(root: Path, decisions: list[Decision]) -> tuple[bool, list[Outcome]]:
-    """Apply at once where no service runs; else leave files for it and wait for its word.
-
-    Returns:
-        Whether a service runs, and what came of each decision.
-    """
-    try:
-        with open_studio(root) as studio:
-            return False, [deciding.apply(studio.workshop, decision) for decision in decisions]
-    except StudioBusy:
-        folder = root / "decisions"
-        for decision in decisions:
-            deciding.write_decision(folder, decision, folder / f".{decision.id}.tmp")
-        return True, _wait_for(root, decisions)
-
-
 def _held_again(root: Path, answered: list[int]) -> list[str]:
     """Watch answered jobs until each has come to its next state; what holds those held again."""
     deadline = time.monotonic() + NEXT_STATE_WAIT_S
@@ -340,30 +324,6 @@ def _held_again(root: Path, answered: list[int]) -> list[str]:
         said_of = f"Job {job_number(job)} is being looked at; see `platemark job {job}`."
         click.echo(said_of)
     return [said[job] for job in sorted(said)]
-
-
-def _wait_for(root: Path, decisions: list[Decision]) -> list[Outcome]:
-    deadline = time.monotonic() + ANSWER_WAIT_S
-    found: dict[str, Outcome] = {}
-    while len(found) < len(decisions) and time.monotonic() < deadline:
-        with reading(root) as reader:
-            for decision in decisions:
-                entry = reader.decided(decision.id)
-                if entry is not None and decision.id not in found:
-                    applied = entry.kind != "decision-refused"
-                    sentence = entry.body.get("sentence", "")
-                    done = "the answer was taken" if sentence == "answered" else sentence
-                    said = f"Job {job_number(decision.job)}: {done}." if applied else sentence
-                    found[decision.id] = Outcome(decision.id, decision.job, applied, said)
-        time.sleep(0.1)
-    for decision in decisions:
-        if decision.id not in found:
-            said = (
-                f"Job {job_number(decision.job)}: handed to the service, which has not answered "
-                f"within {ANSWER_WAIT_S} seconds. Look again with `platemark job {decision.job}`."
-            )
-            found[decision.id] = Outcome(decision.id, decision.job, False, said)
-    return [found[decision.id] for decision in decisions]
 
 
 def _wanted(root: Path, reader: Reader, row: JobRow) -> list[tuple[Path, str, str]]:

@@ -1,4 +1,4 @@
-"""Commands about the record and what is registered: `ledger …`, `profiles`."""
+"""Commands about the record: `ledger …`."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.table import Table
 
-from platemark.app.context import FAULT, console, out, out_json, studio_of
+from platemark.app.context import FAULT, out, out_json, studio_of
 from platemark.app.open_studio import reading
 from platemark.app.prove import prove_files, prove_ticket
 from platemark.ledger.chain import Entry, Fault
@@ -20,16 +19,14 @@ from platemark.ledger.proof import find_faults_beside
 from platemark.ledger.read import Reader
 from platemark.model.errors import UsageError
 from platemark.model.plain import canonical
-from platemark.model.studio import Settings
 from platemark.model.ticket import Witness
-from platemark.settings.load import load_settings
 
 KINDS = (
     "asked-anew", "claimed", "decided", "decision-refused", "delivered", "examined", "held",
     "let-go", "looked-again", "parcel-closed", "parcel-delivered", "parcel-given-up",
     "parcel-sealed", "parcel-verified-at-lab", "parcelled", "profile-admitted",
-    "profile-refused", "profile-tried", "rendered", "set-back", "superseded", "unrendered",
-    "withdrawn",
+    "profile-refused", "profile-retired", "profile-tried", "rendered", "set-back", "superseded",
+    "unrendered", "withdrawn",
 )  # fmt: skip
 """Every kind of entry that the service writes."""
 
@@ -137,50 +134,7 @@ def export(studio: str | None, form: str) -> None:
             writer.writerow([_plain_cell(cell) for cell in row])
 
 
-@click.command("profiles")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
-@click.pass_obj
-def profiles(studio: str | None, as_json: bool) -> None:
-    """List the labs' profiles: for which surface, until when, registered or not."""
-    root = studio_of(studio)
-    settings = load_settings(root)
-    with reading(root) as reader:
-        rows = reader.profiles()
-        listed = [
-            {
-                "lab": row.lab,
-                "surface": row.surface,
-                "file": (body := reader.body(row.seq))["file"],
-                "state": row.state,
-                "description": body["description"],
-                "sha256": row.sha256,
-                "valid_until": _valid_until(settings, row.lab, row.surface),
-                "reasons": body["reasons"],
-            }
-            for row in rows
-        ]
-    if as_json:
-        out_json(listed)
-        return
-    if not listed:
-        out("No profile was needed yet.")
-        return
-    table = Table(box=None, pad_edge=False)
-    for heading in ("lab", "surface", "file", "state", "valid until", "hash"):
-        table.add_column(heading, overflow="fold")
-    for item in listed:
-        table.add_row(
-            item["lab"],
-            item["surface"],
-            item["file"],
-            item["state"],
-            item["valid_until"] or "not stated",
-            item["sha256"][:16],
-        )
-    console().print(table)
-
-
-COMMANDS = (ledger, profiles)
+COMMANDS = (ledger,)
 
 
 def _tell_proof(head: Witness, faults: list[Fault], said: list[str]) -> None:
@@ -231,10 +185,3 @@ def _plain_cell(cell: object) -> object:
     if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
         return "'" + cell
     return cell
-
-
-def _valid_until(settings: Settings, lab_id: str, surface: str) -> str | None:
-    lab = settings.lab(lab_id)
-    product = lab.product_for(surface) if lab is not None else None
-    use = product.profile if product is not None else None
-    return use.valid_until.isoformat() if use is not None and use.valid_until else None

@@ -16,6 +16,7 @@ import click
 from platemark.app.context import FAULT, out, out_json, studio_of
 from platemark.app.open_studio import reading
 from platemark.delivery import COLLECT, courier_for
+from platemark.engine.profiles import is_retired
 from platemark.imaging.sandbox import confinement
 from platemark.intake.mounts import file_system_of, is_network
 from platemark.intake.watch import choose, watch_limits
@@ -159,6 +160,11 @@ def _disk(root: Path, settings: Settings) -> Iterator[Word]:
 
 def _profiles(root: Path, settings: Settings) -> Iterator[Word]:
     today = datetime.now(UTC).date()
+    try:
+        with reading(root) as reader:
+            rows = reader.profiles()
+    except StudioMissing:
+        rows = []
     for lab in settings.labs:
         for product in lab.products:
             use = product.profile
@@ -171,6 +177,13 @@ def _profiles(root: Path, settings: Settings) -> Iterator[Word]:
                     about,
                     f"{use.file} is not in profiles/",
                     "Put the file that the lab sent there, under that name.",
+                )
+            elif is_retired([r for r in rows if (r.lab, r.surface) == (lab.id, product.surface)]):
+                yield Word(
+                    "wrong",
+                    about,
+                    f"{use.file} was retired, and no other was added since",
+                    "Ask the lab for its current one, and `platemark profiles add` it.",
                 )
             elif use.valid_until is not None and use.valid_until < today:
                 yield Word(

@@ -1,4 +1,4 @@
-"""The lab's profile must be there, whole and the one that was registered."""
+"""The lab's profile must be there, whole and not retired."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ ACCEPT: Final = "never"
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop when the product's profile is missing or was refused."""
+    """Stop when the product's profile is missing, was refused or was retired."""
     standing = known.profile
     if standing.state == "missing":
         yield stop(
@@ -24,6 +24,17 @@ def find(known: Known) -> Iterable[Finding]:
             "Put the file that the lab sent into profiles/ under that name; then it goes on by "
             "itself.",
             figures={"profile": "missing"},
+        )
+    elif standing.state == "retired":
+        when = f" on {standing.retired_on.isoformat()}" if standing.retired_on else ""
+        yield stop(
+            CODE,
+            ACCEPT,
+            f"The lab's profile {standing.file} was retired by {standing.retired_by}{when}, and "
+            "no other was added since.",
+            "Ask the lab for its current profile and add it with `platemark profiles add`; then "
+            "it goes on by itself.",
+            figures={"profile": "retired"},
         )
     elif standing.state == "refused":
         yield stop(

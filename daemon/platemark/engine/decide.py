@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import secrets
 import stat
 from pathlib import Path
@@ -16,6 +17,7 @@ import structlog
 from platemark import durable
 from platemark.engine.hold import folder_of, for_the_group, notice_of, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
+from platemark.engine.profile_decisions import apply_to_profile, handed_in
 from platemark.engine.workshop import Workshop
 from platemark.intake.answers import (
     answer_text,
@@ -25,7 +27,7 @@ from platemark.intake.answers import (
     without_refusal,
 )
 from platemark.ledger.read import JobRow
-from platemark.model.decision import Decision, Outcome
+from platemark.model.decision import Decision, Outcome, ProfileDecision
 from platemark.model.errors import DecisionRefused, DiskFault
 from platemark.model.finding import Finding
 from platemark.model.job import job_number
@@ -37,31 +39,43 @@ from platemark.model.studio import Person
 LARGEST_FILE = 64 * 1024
 _LARGEST_NUMBER = 2**53
 """JSON's whole numbers are exact up to here, and the record's reach further."""
+_ID = re.compile(r"[0-9A-Za-z-]{1,64}")
 
 
-def apply(workshop: Workshop, decision: Decision) -> Outcome:
+def apply(workshop: Workshop, decision: Decision | ProfileDecision) -> Outcome:
     """Apply a decision once; the same id again gives the same outcome."""
+    about = _about(decision)
     done = workshop.ledger.read.decided(decision.id)
     if done is not None:
-        return _outcome(decision, done.kind == "decided", done.body.get("sentence", ""))
+        applied = done.kind != "decision-refused"
+        return _outcome(decision, applied, done.body.get("sentence", ""))
     try:
-        sentence = _apply(workshop, decision)
+        if isinstance(decision, ProfileDecision):
+            sentence = apply_to_profile(workshop, decision)
+        else:
+            sentence = _apply(workshop, decision)
     except DecisionRefused as refusal:
         with workshop.ledger.transaction() as transaction:
             transaction.append(
                 "decision-refused",
-                {"decision": decision.id, "about": decision.job, "sentence": str(refusal)},
+                {"decision": decision.id, **about, "sentence": str(refusal)},
                 actor=decision.by,
             )
         structlog.get_logger().warning(
-            "decision-refused", job=decision.job, by=decision.by, why=str(refusal)
+            "decision-refused", **about, by=decision.by, why=str(refusal)
         )
         return _outcome(decision, False, str(refusal))
-    structlog.get_logger().info("decided", job=decision.job, by=decision.by)
+    structlog.get_logger().info("decided", **about, by=decision.by)
     return _outcome(decision, True, sentence)
 
 
-def write_decision(folder: Path, decision: Decision, scratch: Path) -> None:
+def _about(decision: Decision | ProfileDecision) -> dict[str, Any]:
+    if isinstance(decision, ProfileDecision):
+        return {"lab": decision.lab, "surface": decision.surface}
+    return {"about": decision.job}
+
+
+def write_decision(folder: Path, decision: Decision | ProfileDecision, scratch: Path) -> None:
     """Publish a decision into `decisions/`, whole."""
     data = json.dumps(to_plain(decision), ensure_ascii=False, indent=1).encode()
     durable.write_new(scratch, data)
@@ -78,6 +92,8 @@ def apply_waiting(workshop: Workshop) -> tuple[Outcome, ...]:
             continue
         outcomes.append(apply(workshop, decision))
         durable.remove_file(path)
+        if isinstance(decision, ProfileDecision):
+            durable.remove_file(handed_in(workshop.folders.decisions, decision))
     return tuple(outcomes)
 
 
@@ -249,7 +265,7 @@ def _readable(row: JobRow, settings: tuple[tuple[str, str], ...], person: Person
             raise DecisionRefused(f"Job {job_number(row.job)}, {key}: {error}.") from error
 
 
-def _read(path: Path) -> Decision | None:
+def _read(path: Path) -> Decision | ProfileDecision | None:
     try:
         # Nothing is followed or waited for: a pipe would never end.
         descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
@@ -259,14 +275,24 @@ def _read(path: Path) -> Decision | None:
             data = file.read(LARGEST_FILE + 1)
         if len(data) > LARGEST_FILE:
             return None
-        decision = from_plain(Decision, json.loads(data))
+        said = json.loads(data)
+        of_profile = isinstance(said, dict) and str(said.get("kind")).startswith("profile-")
+        decision: Decision | ProfileDecision = (
+            from_plain(ProfileDecision, said) if of_profile else from_plain(Decision, said)
+        )
         # Half a sign and a number beyond the record's are in no decision of ours.
         json.dumps(to_plain(decision), ensure_ascii=False).encode()
     except (OSError, ValueError, RecursionError, msgspec.ValidationError):
         return None
+    # The id names files of ours.
+    if not _ID.fullmatch(decision.id):
+        return None
+    if isinstance(decision, ProfileDecision):
+        return decision
     in_range = 0 < decision.job <= _LARGEST_NUMBER and 0 <= decision.expected_seq <= _LARGEST_NUMBER
     return decision if in_range else None
 
 
-def _outcome(decision: Decision, applied: bool, sentence: str) -> Outcome:
-    return Outcome(decision.id, decision.job, applied, sentence)
+def _outcome(decision: Decision | ProfileDecision, applied: bool, sentence: str) -> Outcome:
+    job = None if isinstance(decision, ProfileDecision) else decision.job
+    return Outcome(decision.id, job, applied, sentence)

@@ -12,7 +12,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 from platemark import durable
-from platemark.checks import profile_standing
+from platemark.checks import profile_changed, profile_standing
 from platemark.engine import decide
 from platemark.engine.hold import (
     clear_held,
@@ -24,13 +24,15 @@ from platemark.engine.hold import (
     stops_of,
 )
 from platemark.engine.lifecycle import move
-from platemark.engine.profiles import profile_now
+from platemark.engine.profiles import question_of
+from platemark.engine.render import MEANWHILE
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
 from platemark.model.errors import DiskFault, DiskFull
 from platemark.model.finding import Finding
 from platemark.model.notice import WaitingLine
 
+_FOR_THE_PROFILE = {profile_standing.CODE, profile_changed.CODE, MEANWHILE}
 _JOB_NUMBER = re.compile(r"[0-9]{1,12}")
 
 
@@ -73,16 +75,22 @@ class Holding:
         """Take up jobs that waited for a profile alone, once another file is in its place."""
         for row in self._held():
             stops = self._stops_of(row)
-            if {f.code for f in stops} != {profile_standing.CODE} or row.lab is None:
+            codes = {f.code for f in stops}
+            if not codes or not codes <= _FOR_THE_PROFILE or row.lab is None:
                 continue
             lab = self._workshop.settings.lab(row.lab)
             product = lab.product_for(row.surface) if lab is not None else None
+            if lab is None or product is None:
+                continue
+            now = question_of(self._workshop, lab, product)
             # A job that an earlier version held does not say, so it is looked at.
             then = dict(stops[0].figures).get("profile", "")
-            if product is None or (profile_now(self._workshop, product) or "missing") == then:
+            # What changed while a job was worked on is asked of a person, unless one has spoken.
+            unsettled = MEANWHILE in codes and now not in ("registered", "retired")
+            if now == then or unsettled:
                 continue
             with self._workshop.ledger.transaction() as transaction:
-                body = {"why": "the lab's profile was put in its place"}
+                body = {"why": "the lab's profile was put in its place, decided or retired"}
                 move(transaction, row, "looked-again", "claimed", body)
 
     def show(self, wake: Callable[[], None]) -> None:

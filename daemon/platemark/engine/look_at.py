@@ -12,7 +12,13 @@ from platemark import durable
 from platemark.checks import run_checks
 from platemark.engine.knowing import choose, know, request_key
 from platemark.engine.measuring import measure, task_for
-from platemark.engine.profiles import rows_of, standing_among, try_profile
+from platemark.engine.profiles import (
+    is_retired,
+    rows_of,
+    standing_among,
+    try_profile,
+    wanted_intent,
+)
 from platemark.engine.workshop import space_hashes
 from platemark.imaging.child import Children
 from platemark.intake.names import almost_size_of, words_of
@@ -143,13 +149,13 @@ def _standing(
     if lab is None or product is None or product.profile is None:
         return ProfileStanding("none-needed")
     path = root / "profiles" / product.profile.file
-    if not path.is_file():
-        return ProfileStanding("missing", product.profile.file)
-    sha256 = durable.hash_file(path)
     rows = rows_of(reader, lab, product) if reader is not None else []
-    if reader is not None and any(row.sha256 == sha256 for row in rows):
+    if not path.is_file() and not is_retired(rows):
+        return ProfileStanding("missing", product.profile.file)
+    sha256 = durable.hash_file(path) if path.is_file() else ""
+    if reader is not None and (is_retired(rows) or any(row.sha256 == sha256 for row in rows)):
         return standing_among(reader, rows, product.profile, sha256)
-    report = try_profile(Children(), path, _child(settings))
+    report = try_profile(Children(), path, _child(settings), wanted_intent(settings, product))
     registered = next((row.sha256 for row in rows if row.state == "admitted"), "")
     return ProfileStanding(
         state="refused" if not report.accepted else "changed" if registered else "good",

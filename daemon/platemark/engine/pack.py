@@ -16,7 +16,7 @@ import structlog
 from platemark import durable
 from platemark.engine.closing import due_groups
 from platemark.engine.lifecycle import move
-from platemark.engine.profiles import unchanged
+from platemark.engine.profiles import still_registered
 from platemark.engine.render import drawing_path
 from platemark.engine.sets import whole_sets
 from platemark.engine.ticketing import item_of, size_in_name
@@ -90,10 +90,10 @@ def _still_good(workshop: Workshop, lab: Lab, row: JobRow) -> bool:
     why = ""
     if product is None:
         why = "the lab no longer prints on this surface"
-    elif examined["plan"]["conversion"] == "lab-profile" and not unchanged(
-        workshop, product, examined["plan"]["output_profile_sha256"]
+    elif examined["plan"]["conversion"] == "lab-profile" and not still_registered(
+        workshop, lab, product, examined["plan"]["output_profile_sha256"]
     ):
-        why = "the lab's profile changed"
+        why = "the lab's profile was changed or retired"
     elif not workshop.folders.archived(
         rendered["print_file"]["sha256"], rendered["print_file"]["extension"]
     ).exists():

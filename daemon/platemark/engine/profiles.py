@@ -9,17 +9,20 @@ import stat
 from collections.abc import Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import structlog
 
 from platemark import durable
 from platemark.engine.workshop import Workshop
 from platemark.imaging.child import Children
+from platemark.ledger.chain import Entry
 from platemark.ledger.read import ProfileRow, Reader
 from platemark.model.errors import ChildFault
 from platemark.model.known import ProfileStanding
 from platemark.model.lab import Lab, Product, ProfileUse
+from platemark.model.studio import Settings
+from platemark.model.terms import Intent
 from platemark.model.work import AdmitReport, AdmitTask, ChildLimits, Failure
 
 ATTEMPTS = 2
@@ -40,17 +43,21 @@ def standing_of(workshop: Workshop, lab: Lab, product: Product) -> ProfileStandi
     path = workshop.folders.profiles / product.profile.file
     sha256 = _hash(workshop, path)
     rows = rows_of(read, lab, product)
-    registered = any(row.state == "admitted" for row in rows)
+    settled = registered_of(rows) is not None or is_retired(rows)
     known = next((row for row in rows if row.sha256 == sha256), None)
-    if sha256 is not None and (known is None or (known.state == "refused" and not registered)):
+    if sha256 is not None and (known is None or (known.state == "refused" and not settled)):
         # What is tried is our own copy, so that nobody can put another in its place meanwhile.
         try:
-            sha256 = workshop.keep_bytes(_content(path), "icc")
+            sha256 = workshop.keep_bytes(content_of(path), "icc")
         except OSError:
             return standing_among(read, rows, product.profile, None)
-        kept = workshop.folders.archived(sha256, "icc")
-        report = try_profile(workshop.children, kept, workshop.child_limits(1))
-        _record(workshop, _kind(report, registered), lab, product, sha256, report)
+        report = try_kept(workshop, lab, product, sha256)
+        kind = "profile-tried" if settled else "profile-admitted"
+        kind = kind if report.accepted else "profile-refused"
+        body = tried_body(lab, product, sha256, report)
+        with workshop.ledger.transaction() as transaction:
+            transaction.append(kind, body)
+        structlog.get_logger().info(kind, lab=lab.id, surface=product.surface, file=body["file"])
         rows = rows_of(read, lab, product)
     return standing_among(read, rows, product.profile, sha256)
 
@@ -64,15 +71,18 @@ def standing_among(
     read: Reader, rows: Sequence[ProfileRow], use: ProfileUse, sha256: str | None
 ) -> ProfileStanding:
     """How a profile file of that hash stands among those that were tried."""
-    registered = next((row for row in rows if row.state == "admitted"), None)
+    registered, retired = registered_of(rows), _retired(rows)
+    if retired is not None:
+        told = entry_of(read, retired)
+        return ProfileStanding(
+            "retired", use.file, retired_by=told.actor, retired_on=_date(told.at)
+        )
     if sha256 is None:
         return ProfileStanding(
             "missing", use.file, registered_sha256=registered.sha256 if registered else ""
         )
     row = next(row for row in rows if row.sha256 == sha256)
-    entry = read.entry(row.seq)
-    if entry is None:
-        raise LookupError(row.seq)
+    entry = entry_of(read, row)
     states: dict[str, Literal["good", "refused"]] = {"admitted": "good", "refused": "refused"}
     return ProfileStanding(
         state=states.get(row.state, "changed"),
@@ -85,6 +95,38 @@ def standing_among(
         admitted_on=_date(entry.at) if row.state == "admitted" else None,
         valid_until=use.valid_until,
     )
+
+
+def registered_of(rows: Sequence[ProfileRow]) -> ProfileRow | None:
+    """The registered one among a product's profiles."""
+    return next((row for row in rows if row.state == "admitted"), None)
+
+
+def _retired(rows: Sequence[ProfileRow]) -> ProfileRow | None:
+    """The one that a person retired, where the product has stood without a profile since.
+
+    One whose place another took is marked as retired too, but then the other is registered.
+    """
+    if registered_of(rows) is not None:
+        return None
+    return max((row for row in rows if row.state == "retired"), key=_seq, default=None)
+
+
+def is_retired(rows: Sequence[ProfileRow]) -> bool:
+    """Whether a product stands without a profile because a person retired it."""
+    return _retired(rows) is not None
+
+
+def _seq(row: ProfileRow) -> int:
+    return row.seq
+
+
+def entry_of(read: Reader, row: ProfileRow) -> Entry:
+    """The newest entry about a profile that was tried."""
+    entry = read.entry(row.seq)
+    if entry is None:
+        raise LookupError(row.seq)
+    return entry
 
 
 def register(workshop: Workshop, lab: Lab, product: Product, sha256: str, actor: str) -> None:
@@ -104,9 +146,31 @@ def register(workshop: Workshop, lab: Lab, product: Product, sha256: str, actor:
         transaction.append("profile-admitted", body, actor=actor)
 
 
-def unchanged(workshop: Workshop, product: Product, sha256: str) -> bool:
-    """Whether the profile file still is what a plan was made for; compared before each use."""
-    return product.profile is None or profile_now(workshop, product) == sha256
+def still_registered(workshop: Workshop, lab: Lab, product: Product, sha256: str) -> bool:
+    """Whether a profile still is the file and the registered one; asked before each use."""
+    if product.profile is None:
+        return True
+    registered = registered_of(rows_of(workshop.ledger.read, lab, product))
+    return (
+        registered is not None
+        and registered.sha256 == sha256
+        and profile_now(workshop, product) == sha256
+    )
+
+
+def question_of(workshop: Workshop, lab: Lab, product: Product) -> str:
+    """What a job that is held for its profile alone waits to see changed.
+
+    `registered` where the file is the registered one; `retired`; `missing`; else the file's hash.
+    """
+    rows = rows_of(workshop.ledger.read, lab, product)
+    if is_retired(rows):
+        return "retired"
+    now = profile_now(workshop, product)
+    registered = registered_of(rows)
+    if registered is not None and registered.sha256 == now:
+        return "registered"
+    return now or "missing"
 
 
 def profile_now(workshop: Workshop, product: Product) -> str | None:
@@ -121,14 +185,14 @@ def _hash(workshop: Workshop, path: Path) -> str | None:
         identity = durable.identity(path.stat())
         known = workshop.profile_hashes.get(path)
         if known is None or known[0] != identity:
-            known = (identity, hashlib.sha256(_content(path)).hexdigest())
+            known = (identity, hashlib.sha256(content_of(path)).hexdigest())
             workshop.profile_hashes[path] = known
     except OSError:
         return None
     return known[1]
 
 
-def _content(path: Path) -> bytes:
+def content_of(path: Path) -> bytes:
     """All bytes of a profile, which is a plain file of a sensible size.
 
     Raises:
@@ -143,14 +207,32 @@ def _content(path: Path) -> bytes:
         return stream.read()
 
 
-def try_profile(children: Children, path: Path, limits: ChildLimits) -> AdmitReport:
+def try_kept(workshop: Workshop, lab: Lab, product: Product, sha256: str) -> AdmitReport:
+    """Try a profile that is in the archive, for a product.
+
+    Raises:
+        ChildFault: the system would not start a process.
+    """
+    kept = workshop.folders.archived(sha256, "icc")
+    intent = wanted_intent(workshop.settings, product)
+    return try_profile(workshop.children, kept, workshop.child_limits(1), intent)
+
+
+def wanted_intent(settings: Settings, product: Product) -> Intent:
+    """The intent that a product is printed with: the lab's wish, else the surface's."""
+    surface = settings.surface(product.surface)
+    lab_wish = product.profile.intent if product.profile is not None else None
+    return lab_wish or (surface.intent if surface is not None else "relative")
+
+
+def try_profile(children: Children, path: Path, limits: ChildLimits, intent: Intent) -> AdmitReport:
     """Try a profile in a child process.
 
     Raises:
         ChildFault: the system would not start one.
     """
     for _ in range(ATTEMPTS):
-        outcome = children.run(AdmitTask(str(path), "RGB"), limits)
+        outcome = children.run(AdmitTask(str(path), "RGB", intent), limits)
         if isinstance(outcome, AdmitReport):
             return outcome
         if isinstance(outcome, Failure) and outcome.kind == "world":
@@ -159,38 +241,20 @@ def try_profile(children: Children, path: Path, limits: ChildLimits) -> AdmitRep
     return AdmitReport(False, (why,), "", "", "", "", "")
 
 
-def _kind(report: AdmitReport, replaces: bool) -> str:
-    if not report.accepted:
-        return "profile-refused"
-    return "profile-tried" if replaces else "profile-admitted"
-
-
-def _record(
-    workshop: Workshop,
-    kind: str,
-    lab: Lab,
-    product: Product,
-    sha256: str,
-    report: AdmitReport,
-) -> None:
-    file = product.profile.file if product.profile is not None else ""
-    with workshop.ledger.transaction() as transaction:
-        transaction.append(
-            kind,
-            {
-                "lab": lab.id,
-                "surface": product.surface,
-                "file": file,
-                "sha256": sha256,
-                "description": report.description,
-                "version": report.version,
-                "black_l": report.black_l,
-                "round_trip_mean": report.round_trip_mean,
-                "round_trip_p95": report.round_trip_p95,
-                "reasons": list(report.reasons),
-            },
-        )
-    structlog.get_logger().info(kind, lab=lab.id, surface=product.surface, file=file)
+def tried_body(lab: Lab, product: Product, sha256: str, report: AdmitReport) -> dict[str, Any]:
+    """What an entry says of a profile that was tried."""
+    return {
+        "lab": lab.id,
+        "surface": product.surface,
+        "file": product.profile.file if product.profile is not None else "",
+        "sha256": sha256,
+        "description": report.description,
+        "version": report.version,
+        "black_l": report.black_l,
+        "round_trip_mean": report.round_trip_mean,
+        "round_trip_p95": report.round_trip_p95,
+        "reasons": list(report.reasons),
+    }
 
 
 def _date(at: str) -> date:

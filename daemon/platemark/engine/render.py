@@ -20,7 +20,7 @@ from platemark.engine.examine import (
     tried_too_often,
 )
 from platemark.engine.lifecycle import move
-from platemark.engine.profiles import unchanged
+from platemark.engine.profiles import still_registered
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
 from platemark.model.asking import stop
@@ -40,6 +40,7 @@ from platemark.model.work import (
 
 STEP = "render"
 _PACKED = {"none": "not packed", "lzw": "LZW", "deflate": "ZIP", "jpeg": "JPEG"}
+MEANWHILE = "profile-changed-meanwhile"
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,15 +210,20 @@ def _profile_still_good(workshop: Workshop, row: JobRow, plan: Plan) -> bool:
         return True
     lab = workshop.settings.lab(row.lab)
     product = lab.product_for(row.surface) if lab is not None else None
-    if product is not None and unchanged(workshop, product, plan.output_profile_sha256):
+    if lab is None or product is None:
+        good = False
+    else:
+        good = still_registered(workshop, lab, product, plan.output_profile_sha256)
+    if good:
         return True
     hold(
         workshop,
         row,
         stop(
-            "profile-changed-meanwhile",
+            MEANWHILE,
             "assistant",
-            f"The profile for {row.original_name} changed after the job was examined.",
+            f"The profile for {row.original_name} was changed or retired after the job was "
+            "examined.",
             "Accept to have the job examined again with the profile as it is now.",
             figures={"planned": plan.output_profile_sha256},
         ),

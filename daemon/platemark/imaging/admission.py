@@ -234,9 +234,11 @@ def _measure(data: bytes, profile: IccProfile, intent_number: int) -> _Measured:
     steps = np.linspace(0, 65535, 13)
     grid = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
     device = np.floor(grid + 0.5).astype(np.uint16)
-    printed = _print(data, device)
-    paper_white = _print(data, _separate(data, np.array([[100.0, 0.0, 0.0]]), intent_number))
-    returned = _print(data, _separate(data, printed))
+    printed = lab_of_device(data, device)
+    paper_white = lab_of_device(
+        data, device_of_lab(data, np.array([[100.0, 0.0, 0.0]]), intent_number)
+    )
+    returned = lab_of_device(data, device_of_lab(data, printed))
     there_and_back = delta_e_2000(printed, returned)
     # At the gamut's surface errors lean inwards, whatever the encoding.
     inside = np.all((device > 0) & (device < 65535), axis=1)
@@ -252,7 +254,7 @@ def _measure(data: bytes, profile: IccProfile, intent_number: int) -> _Measured:
     )
 
 
-def _print(data: bytes, device: Codes) -> Floats:
+def lab_of_device(data: bytes, device: Codes) -> Floats:
     """Return relative Lab of device values, shape (n, 3), by A2B1."""
     lab: Floats = imagecodecs.cms_transform(
         device[None],
@@ -267,8 +269,18 @@ def _print(data: bytes, device: Codes) -> Floats:
     return lab
 
 
-def _separate(data: bytes, lab: Floats, intent_number: int = 1) -> Codes:
-    """Return device values for relative Lab, shape (n, 3), by the intent's B2A table."""
+def device_of_lab(
+    data: bytes, lab: Floats, intent_number: int = 1, *, fits_black: bool = False
+) -> Codes:
+    """Return device values for relative Lab, shape (n, 3), by the intent's B2A table.
+
+    Args:
+        data: The profile.
+        lab: Colours, paper as white.
+        intent_number: 0 perceptual, 1 relative, 2 saturation.
+        fits_black: With black point compensation (ISO 18619).
+    """
+    flags = imagecodecs.CMS.FLAGS
     device: Codes = imagecodecs.cms_transform(
         lab[None],
         _LAB_PROFILE,
@@ -277,7 +289,7 @@ def _separate(data: bytes, lab: Floats, intent_number: int = 1) -> Codes:
         outcolorspace="rgb",
         outdtype="u2",
         intent=intent_number,
-        flags=imagecodecs.CMS.FLAGS.NOOPTIMIZE,
+        flags=flags.NOOPTIMIZE | (flags.BLACKPOINTCOMPENSATION if fits_black else 0),
     )[0]
     return device
 
@@ -327,7 +339,7 @@ def _why_not_white(white: Lab, data: bytes, profile: IccProfile) -> str:
 
 def _white_is_right_in(data: bytes) -> bool:
     try:
-        return _is_white(_triple(_print(data, np.full((1, 3), 65535, dtype=np.uint16))[0]))
+        return _is_white(_triple(lab_of_device(data, np.full((1, 3), 65535, dtype=np.uint16))[0]))
     except RuntimeError:
         return False
 

@@ -38,6 +38,7 @@ from platemark.model.work import (
     CheckTask,
     ChildLimits,
     Failure,
+    GamutTask,
     MakeReport,
     MakeTask,
     MeasureTask,
@@ -170,7 +171,7 @@ class Children:
 def readable_files(task: Task) -> tuple[str, ...]:
     """Files that a task reads."""
     match task:
-        case ProbeTask(path=path) | AdmitTask(path=path):
+        case ProbeTask(path=path) | AdmitTask(path=path) | GamutTask(path=path):
             found = [path]
         case RenderTask() | MeasureTask():
             found = [task.original, *(path for _, path in task.profiles)]
@@ -193,7 +194,7 @@ def written_files(task: Task) -> tuple[str, ...]:
     match task:
         case RenderTask():
             return (task.face, task.print_file, task.drawing)
-        case PreviewTask():
+        case PreviewTask() | GamutTask():
             return (task.drawing,)
         case MakeTask():
             return (task.path,)
@@ -210,7 +211,7 @@ def _placed(task: Task, places: dict[str, str]) -> Task:
                 print_file=places[task.print_file],
                 drawing=places[task.drawing],
             )
-        case PreviewTask():
+        case PreviewTask() | GamutTask():
             return replace(task, drawing=places[task.drawing])
         case MakeTask():
             return replace(task, path=places[task.path])

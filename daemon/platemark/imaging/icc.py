@@ -510,6 +510,11 @@ _CURVE_TOLERANCE_LSTAR = 0.5
 """The toe of ROMM is often left out, which changes L* by .39; gamma 2.2 misses sRGB by 3.5."""
 
 
+def working_space_ids() -> tuple[str, ...]:
+    """Return the ids of the colour spaces that `build_matrix_profile` makes."""
+    return tuple(_SPACES)
+
+
 def grey_space_ids() -> tuple[str, ...]:
     """Return the ids of the grey spaces that `build_grey_profile` makes."""
     return tuple(_GREYS)

@@ -7,6 +7,8 @@ from platemark.model.work import (
     AdmitTask,
     CheckReport,
     CheckTask,
+    GamutReport,
+    GamutTask,
     MakeReport,
     MakeTask,
     MeasureReport,
@@ -28,6 +30,7 @@ STEPS: dict[str, tuple[type[Task], type[Report]]] = {
     "check": (CheckTask, CheckReport),
     "preview": (PreviewTask, PreviewReport),
     "admit": (AdmitTask, AdmitReport),
+    "gamut": (GamutTask, GamutReport),
     "make": (MakeTask, MakeReport),
 }
 """Name of each step, with its task and its report."""

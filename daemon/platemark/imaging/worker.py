@@ -107,7 +107,7 @@ def _admit(task: Any) -> Report:
     from platemark.imaging.admission import admit_profile
     from platemark.model.work import AdmitReport
 
-    found = admit_profile(Path(task.path).read_bytes(), task.colour_space)
+    found = admit_profile(Path(task.path).read_bytes(), task.colour_space, intent=task.intent)
     return AdmitReport(
         accepted=found.accepted,
         reasons=found.reasons,
@@ -117,6 +117,12 @@ def _admit(task: Any) -> Report:
         round_trip_mean=_figure(found.round_trip_mean),
         round_trip_p95=_figure(found.round_trip_p95),
     )
+
+
+def _gamut(task: Any) -> Report:
+    from platemark.imaging.gamut_drawing import draw_gamut
+
+    return draw_gamut(task)
 
 
 def _make(task: Any) -> Report:
@@ -137,6 +143,7 @@ _RUNNERS = {
     "check": _check,
     "preview": _preview,
     "admit": _admit,
+    "gamut": _gamut,
     "make": _make,
 }
 

@@ -175,5 +175,6 @@ _HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
     "parcel-delivered": _parcel_state("delivered"),
     "profile-admitted": _profile,
     "profile-refused": _profile,
+    "profile-retired": _profile,
     "profile-tried": _profile,
 }

@@ -1,4 +1,4 @@
-"""A person's answer on its way to the service: one file in `decisions/`."""
+"""A person's decision on its way to the service: one file in `decisions/`."""
 
 from __future__ import annotations
 
@@ -24,10 +24,33 @@ class Decision:
 
 
 @dataclass(frozen=True, slots=True)
+class ProfileDecision:
+    """Who adds or retires the profile of which product, and what they had seen of it.
+
+    The bytes of a profile that is added lie beside it in `decisions/`, as `<id>.icc`.
+    """
+
+    id: str
+    kind: Literal["profile-add", "profile-retire"]
+    lab: str
+    surface: str
+    expected_seq: int
+    """The newest entry about that product's profiles; 0 before the first."""
+    expected_file: str
+    """SHA-256 of the file in `profiles/` under the product's name; empty where there was none."""
+    sha256: str
+    """Of the profile that is added, or of the registered one that is retired."""
+    by: str
+    because: str
+    v: int = 1
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """What came of a decision."""
 
     id: str
-    job: int
+    job: int | None
+    """None where it was about no job."""
     applied: bool
     sentence: str

@@ -21,7 +21,7 @@ from platemark.model.units import Size, orientation_of
 class ProfileStanding:
     """How the profile of a product stands today."""
 
-    state: Literal["good", "missing", "changed", "refused", "none-needed"]
+    state: Literal["good", "missing", "changed", "refused", "retired", "none-needed"]
     file: str = ""
     sha256: str = ""
     """Of the file as it is now."""
@@ -32,6 +32,9 @@ class ProfileStanding:
     """As people write it, such as `2.4`."""
     reasons: tuple[str, ...] = ()
     """Why it was refused."""
+    retired_by: str = ""
+    """Who said that the product has no profile until another is added."""
+    retired_on: date | None = None
     admitted_on: date | None = None
     valid_until: date | None = None
 

@@ -189,6 +189,8 @@ class AdmitTask:
 
     path: str
     colour_space: str
+    intent: Intent = "relative"
+    """The one that the product will be printed with; its tables must be there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +231,44 @@ class MakeReport:
     bytes: int
 
 
-Task = ProbeTask | MeasureTask | RenderTask | CheckTask | PreviewTask | AdmitTask | MakeTask
+@dataclass(frozen=True, slots=True)
+class GamutTask:
+    """Draw what a printer profile can print, beside sRGB and Adobe RGB."""
+
+    path: str
+    heading: str
+    """What the drawing is of; the profile's own name stands below it."""
+    drawing: str
+    """Where to write it, a PNG."""
+
+
+@dataclass(frozen=True, slots=True)
+class GamutReport:
+    """Figures of it, as decimal strings; colours are CIELAB, D50."""
+
+    volume: str
+    """Of the printable colours, paper as white, in thousands of cubic Lab units."""
+    srgb_volume: str
+    adobe_rgb_volume: str
+    of_srgb: str
+    """Percent of the colours of sRGB that can be printed."""
+    of_adobe_rgb: str
+    white: tuple[str, str, str]
+    """Bare paper, as an instrument reads it."""
+    black: tuple[str, str, str]
+    """Darkest print, read the same way."""
+
+
+Task = (
+    ProbeTask
+    | MeasureTask
+    | RenderTask
+    | CheckTask
+    | PreviewTask
+    | AdmitTask
+    | GamutTask
+    | MakeTask
+)
 Report = (
     ProbeReport
     | MeasureReport
@@ -237,6 +276,7 @@ Report = (
     | CheckReport
     | PreviewReport
     | AdmitReport
+    | GamutReport
     | MakeReport
 )
 
