@@ -69,12 +69,16 @@ class Measuring:
 
 @dataclass(frozen=True, slots=True)
 class MeasureTask:
-    """Measure a picture at the size of its print."""
+    """Measure a picture at the size of its print, and draw how it will look there."""
 
     original: str
     measuring: Measuring
     profiles: tuple[tuple[str, str], ...]
     """(SHA-256, path) of every profile that is neither embedded nor one of our working spaces."""
+    proof: str = ""
+    """Where to write the proof sheet, a JPEG in sRGB; empty for none."""
+    panel: str = ""
+    """Where to write the soft proof alone, a PNG in sRGB; empty for none."""
 
 
 @dataclass(frozen=True, slots=True)
