@@ -17,7 +17,9 @@ from platemark.model.ticket import (
     TicketColour,
     TicketFinding,
     TicketGeometry,
+    TicketMeasure,
     TicketOriginal,
+    TicketPreview,
     TicketPrintFile,
     TicketRequest,
     TicketWeight,
@@ -124,14 +126,27 @@ def panel(ticket: Ticket) -> Ticket:
     )
 
 
+def previewed(ticket: Ticket, data: bytes = JPEG) -> Ticket:
+    """The same job with a screen preview, and how it sits."""
+    return replace(
+        ticket,
+        proof=TicketPreview(f"screen-previews/{ticket.job:06d}.jpg", sha256(data)),
+        suitability=(
+            TicketMeasure("shadow_percent", "Shadows", "5.66", "5.7 %", "Some of it closes up."),
+            TicketMeasure("lightness_median", "Key", "22.41", "L* 22", "A dark picture."),
+        ),
+    )
+
+
 def made_items(folder: Path, contents: dict[int, bytes]) -> tuple[ParcelItem, ...]:
-    """Write print files and drawings as the archive has them, with their tickets."""
+    """Write print files, drawings and previews as the archive has them, with their tickets."""
     items = []
     for job, content in contents.items():
         print_file, drawing = folder / f"{sha256(content)}.tif", folder / f"{job}.jpg"
         print_file.write_bytes(content)
         drawing.write_bytes(JPEG)
-        items.append(ParcelItem(made_ticket(job, content), str(print_file), str(drawing)))
+        ticket = previewed(made_ticket(job, content))
+        items.append(ParcelItem(ticket, str(print_file), str(drawing), str(drawing)))
     return tuple(items)
 
 

@@ -23,7 +23,8 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from queue import SimpleQueue
+from typing import Literal, Self
 
 from platemark.model.errors import DiskFault, DiskFull, PlatemarkError
 
@@ -32,6 +33,7 @@ Observer = Callable[[Moment, str, tuple[Path, ...]], None]
 
 _CHUNK = 1 << 20
 """Larger ones do not stay in a processor's cache between reading, hashing and writing."""
+_COPIED_AT_ONCE = 16 << 20
 _RENAME_NOREPLACE = 1
 _RENAME_EXCL = 4
 _FICLONE = 0x40049409
@@ -249,28 +251,62 @@ def _copy_checked(descriptor: int, target: Path) -> Copied:
     before = os.fstat(descriptor)
     hashed = hashlib.sha256()
     total = 0
-    with step("write", target):
-        out = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
-        try:
-            buffer = memoryview(bytearray(_CHUNK))
-            while got := os.readv(descriptor, [buffer]):
-                view = buffer[:got]
-                hashed.update(view)
-                total += got
-                while view:
-                    view = view[os.write(out, view) :]
-        finally:
-            os.close(out)
+    with step("write", target), _new_file(target, 0o644) as out, _ReadBehind(target) as behind:
+        buffer = memoryview(bytearray(_CHUNK))
+        while got := os.readv(descriptor, [buffer]):
+            view = buffer[:got]
+            hashed.update(view)
+            total += got
+            while view:
+                view = view[os.write(out, view) :]
+            behind.has_grown(got)
     after = os.fstat(descriptor)
     if identity(before) != identity(after) or total != after.st_size:
         raise Changed(str(target))
     copied = Copied(hashed.hexdigest(), total)
-    if sync_and_hash(target) != copied.sha256:
+    sync_file(target)
+    if behind.sha256 != copied.sha256:
         raise DiskFault(
             f"The disk gave back other bytes than were written to {target.name}.",
             "The file that was copied is untouched. Check the disk before going on.",
         )
     return copied
+
+
+class _ReadBehind:
+    """Reads a file back and hashes it while it is written; use it in a `with` statement."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._grown: SimpleQueue[int] = SimpleQueue()
+        self._thread = ThreadPoolExecutor(1)
+        self.sha256 = ""
+        """Of what was read, hexadecimal; known after the `with` statement."""
+
+    def has_grown(self, by: int) -> None:
+        """Say that so many bytes more were written."""
+        self._grown.put(by)
+
+    def __enter__(self) -> Self:
+        self._reading = self._thread.submit(self._read)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._grown.put(0)
+        with self._thread:
+            self.sha256 = self._reading.result()
+
+    def _read(self) -> str:
+        hashed, buffer = hashlib.sha256(), memoryview(bytearray(_CHUNK))
+        with self._path.open("rb", buffering=0) as file:
+            while by := self._grown.get():
+                while by and (got := file.readinto(buffer[:by])):
+                    hashed.update(buffer[:got])
+                    by -= got
+            # Nothing should be left, and whatever is would be found out by the hash.
+            while got := file.readinto(buffer):
+                hashed.update(buffer[:got])
+        return hashed.hexdigest()
 
 
 def copy_out(source: Path, target: Path, mode: int = 0o644) -> str:
@@ -286,15 +322,22 @@ def copy_out(source: Path, target: Path, mode: int = 0o644) -> str:
         with step("write", target):
             read = os.open(source, os.O_RDONLY)
             try:
-                write = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
-                try:
+                with _new_file(target, mode) as write, _ReadBehind(target) as behind:
                     if not _clone(read, write):
-                        _copy_bytes(read, write)
-                finally:
-                    os.close(write)
+                        _copy_bytes(read, write, behind)
             finally:
                 os.close(read)
-        return sync_and_hash(target)
+        sync_file(target)
+        return behind.sha256
+
+
+@contextmanager
+def _new_file(path: Path, mode: int) -> Iterator[int]:
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+    try:
+        yield descriptor
+    finally:
+        os.close(descriptor)
 
 
 @contextmanager
@@ -450,19 +493,18 @@ def _clone(read: int, write: int) -> bool:
     return True
 
 
-def _copy_bytes(read: int, write: int) -> None:
+def _copy_bytes(read: int, write: int, behind: _ReadBehind) -> None:
     if hasattr(os, "copy_file_range"):
         try:
-            while os.copy_file_range(read, write, 1 << 30):
-                pass
+            while got := os.copy_file_range(read, write, _COPIED_AT_ONCE):
+                behind.has_grown(got)
         except OSError as error:
             if error.errno not in (errno.EXDEV, errno.ENOSYS, errno.EINVAL, errno.EOPNOTSUPP):
                 raise
-            os.lseek(read, 0, os.SEEK_SET)
-            os.lseek(write, 0, os.SEEK_SET)
         else:
             return
     while chunk := os.read(read, _CHUNK):
         view = memoryview(chunk)
         while view:
             view = view[os.write(write, view) :]
+        behind.has_grown(len(chunk))

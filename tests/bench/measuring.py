@@ -2,11 +2,13 @@
 
 import hashlib
 import os
+import resource
 import shutil
 import subprocess
 import sys
 import threading
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import pyvips
@@ -42,6 +44,25 @@ image.avg()
 """
 
 
+@dataclass(frozen=True)
+class Spent:
+    """Seconds by the clock, and of processors, children that have ended included."""
+
+    wall: float
+    cpu: float
+
+    @classmethod
+    def so_far(cls) -> "Spent":
+        """Since some moment in the past."""
+        used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+        return cls(time.perf_counter(), sum(each.ru_utime + each.ru_stime for each in used))
+
+    def since(self) -> "Spent":
+        """From that moment to now."""
+        now = self.so_far()
+        return Spent(now.wall - self.wall, now.cpu - self.cpu)
+
+
 class SettledClock(SystemClock):
     """A clock on which the settle time is over at once."""
 
@@ -63,7 +84,7 @@ def write_picture(path: Path, width: int, height: int, seed: int = 3) -> None:
 
 def bare(
     source: Path, folder: Path, profile: Path, kind: str, depth: int = 16, form: str = "tif"
-) -> float:
+) -> Spent:
     """Decode, resize or put an edge around, convert, write: the library alone.
 
     Args:
@@ -75,19 +96,19 @@ def bare(
         form: `tif` or `jpg`.
     """
     os.sync()  # nobody pays for what another left to be written
-    began = time.perf_counter()
+    began = Spent.so_far()
     target = folder / f"bare.{form}"
     command = [sys.executable, "-c", BARE, source, target, profile, kind, str(depth)]
     subprocess.run(command, check=True)
-    return time.perf_counter() - began
+    return began.since()
 
 
 def careful(
     source: Path, folder: Path, profile: Path, kind: str, depth: int = 16, form: str = "tif"
-) -> float:
+) -> Spent:
     """What a careful person scripts: copy, hash, sync, the bare work, decode again, hash."""
     os.sync()
-    began = time.perf_counter()
+    began = Spent.so_far()
     hashed = hashlib.sha256()
     with source.open("rb") as read, (folder / "kept.tif").open("wb") as write:
         while chunk := read.read(1 << 22):
@@ -100,10 +121,10 @@ def careful(
     subprocess.run([sys.executable, "-c", CAREFUL_AFTER, made], check=True)
     with made.open("rb") as file:
         hashlib.file_digest(file, "sha256")
-    return time.perf_counter() - began
+    return began.since()
 
 
-def ours(root: Path, source: Path, drop: str) -> float:
+def ours(root: Path, source: Path, drop: str) -> Spent:
     """From the end of the settle time to the closed parcel."""
     shutil.copy(source, root / drop)
     awake = threading.Event()
@@ -111,13 +132,13 @@ def ours(root: Path, source: Path, drop: str) -> float:
         closed = len(studio.workshop.ledger.read.parcels())
         studio.dispatch.turn()
         os.sync()
-        began = time.perf_counter()
+        began = Spent.so_far()
         while len(studio.workshop.ledger.read.parcels(state="closed")) == closed:
             studio.dispatch.turn(wake=awake.set)
             held = studio.workshop.ledger.read.jobs(state="held")
             assert not held, [studio.workshop.ledger.read.body(row.held_seq) for row in held]
             awake.wait(0.02)
             awake.clear()
-        took = time.perf_counter() - began
+        took = began.since()
         studio.dispatch.stop()
     return took

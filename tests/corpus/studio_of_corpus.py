@@ -56,6 +56,15 @@ ONLY_LONG = frozenset(
         along-the-brush_6x4in.jpg camera-uncalibrated.jpg jpeg-2000-inside-untagged.tif
         float-32.tif face-cropped-by-bleed.jpg
         q93-422.jpg REALLY-A-JPEG.JPE adobe-rgb-4.tif bordered.jpg
+    ycbcr-jpeg-inside.tif webp.tif deflate-old-number.tif lab-8-icc.tif grey-with-selection.tif
+    thumbnail-behind.tif alpha-opaque.tif packbits.tif mask-behind.tif ppi-absurd.tif ycbcr.tif
+    grey-untagged.jpg film-behind.jpg turned-xmp-disagrees.jpg ppi-differs.jpg ppi-72.jpg
+    display-p3-uncalibrated.jpg turned-6.png ppi-differs.png grey-alpha-cut-out.png 1-bit.png
+    cicp-unknown-with-profile.png end-chunk-gone.png grey-srgb-chunk.png cicp-srgb.png palette.png
+    cicp-unknown.png colour-key-unused.png really-a-png.jpg srgb-4.tif link.tif
+    profile-says-longer.tif profile-of-inks.tif profile-without-curves.tif wall_4000x100mm.jpg
+    panorama.jpg enlarged-420.jpg lustre-p3_4x6in.jpg lake_8x10.jpg far-away-by-nobody_12x8in.jpg
+    layers.psd lake.dng thousandfold.png hole-to-the-end.tif
     """,
     )
 )

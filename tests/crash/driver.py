@@ -4,22 +4,30 @@ Each line on standard input is a JSON list: STUDIO, N, LOG, and OMIT or an empty
 a line with the exit code, negative for a signal. What the process said is in a file beside LOG.
 
 The process is a fork of this one, which has loaded everything and started no thread: loading takes
-longer than the sweep's own work. N is the operation before which the process kills itself (0:
-never). LOG gets a line for every operation that was completed, so that the harness can play a power
-cut. OMIT leaves a guard out, for the controls: `sync-file` or `sync-folder`.
+longer than the sweep's own work. So are its children, which else would load the pixel libraries
+anew some two thousand times; what they do from then on is the worker's own. N is the operation
+before which the process kills itself (0: never). LOG gets a line for every operation that was
+completed, so that the harness can play a power cut. OMIT leaves a guard out, for the controls:
+`sync-file` or `sync-folder`.
 """
 
 import json
 import os
 import signal
+import subprocess
 import sys
 import traceback
 from pathlib import Path
+from typing import Any, NoReturn
 
 from platemark import durable
 from platemark.app import logs
 from platemark.app.service import sweep
 from platemark.engine.clock import SystemClock
+from platemark.imaging import admission, check, measure, preview, probe, render, worker
+
+LOADED = (admission, check, measure, preview, probe, render)
+"""What the children work with."""
 
 
 class HurriedClock(SystemClock):
@@ -35,6 +43,48 @@ def unguarded_rename(
 ) -> None:
     """The rename without its guard: what has the name is replaced where the system can."""
     os.rename(old, new, src_dir_fd=old_folder, dst_dir_fd=new_folder)
+
+
+class Forked:
+    """A child process as `subprocess.Popen` would start it, but of what is loaded already."""
+
+    def __init__(self, _command: object, *, cwd: str, env: dict[str, str], **_: Any) -> None:
+        """Fork; the child becomes the worker."""
+        self.returncode: int | None = None
+        given, answer, trace = os.pipe(), os.pipe(), os.pipe()
+        self.pid = os.fork()
+        if self.pid == 0:
+            _become_worker((given[0], answer[1], trace[1]), cwd, env)
+        for taken in (given[0], answer[1], trace[1]):
+            os.close(taken)
+        self.stdin = os.fdopen(given[1], "wb", buffering=0)
+        self.stdout = os.fdopen(answer[0], "rb", buffering=0)
+        self.stderr = os.fdopen(trace[0], "rb", buffering=0)
+
+    def wait(self) -> int:
+        """Wait for its end and say how it came."""
+        if self.returncode is None:
+            _, status = os.waitpid(self.pid, 0)
+            self.returncode = os.waitstatus_to_exitcode(status)
+        return self.returncode
+
+
+def _become_worker(pipes: tuple[int, int, int], cwd: str, env: dict[str, str]) -> NoReturn:
+    try:
+        os.setsid()
+        for wanted, pipe in enumerate(pipes):
+            os.dup2(pipe, wanted)
+        # The record, its lock and this driver's log are none of a child's business.
+        os.closerange(3, 1024)
+        durable.observe(None)
+        os.chdir(cwd)
+        os.environ.clear()
+        os.environ |= env
+        sys.stdin, sys.stdout, sys.stderr = os.fdopen(0), os.fdopen(1, "w"), os.fdopen(2, "w")
+        worker.main()
+    except BaseException:
+        traceback.print_exc()
+    os._exit(1)
 
 
 def main() -> None:
@@ -74,6 +124,7 @@ def run(studio: Path, stop_at: int, log: str, omit: str) -> None:
             line = json.dumps([name, [os.fsdecode(path) for path in paths]])
             os.write(descriptor, line.encode() + b"\n")
 
+    subprocess.Popen = Forked  # type: ignore[assignment, misc]
     durable.observe(observer)
     logs.configure("json", quiet=True)
     sweep(studio, HurriedClock())

@@ -3,6 +3,7 @@
 import functools
 import hashlib
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -140,9 +141,12 @@ def drive(root: Path, stop_at: int, log: Path, omit: str = "") -> int:
 @functools.cache
 def _driver() -> "subprocess.Popen[str]":
     """The driver, started once; it ends with its standard input."""
+    # What the pixel libraries read when they are loaded, as a child's own environment would say.
+    threads = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "VIPS_CONCURRENCY": "2"}
     return subprocess.Popen(
-        [sys.executable, str(DRIVER)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    )
+        [sys.executable, str(DRIVER)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        env=os.environ | threads,
+    )  # fmt: skip
 
 
 def operations(log: Path) -> list[tuple[str, list[Path]]]:

@@ -1,5 +1,6 @@
 """Pictures are measured between being read and being examined, in the real service."""
 
+import base64
 import json
 import os
 import sys
@@ -13,7 +14,9 @@ import tifffile
 from at_work import ask
 from harness import picture
 
+from platemark import durable
 from platemark.app.open_studio import OpenStudio, open_studio, reading
+from platemark.engine import examine
 from platemark.engine.clock import SystemClock
 from platemark.engine.hold import stops_of
 from platemark.imaging.child import WORKER, Children
@@ -83,6 +86,12 @@ def bodies(studio: Path, job: int) -> list[dict[str, Any]]:
         return [each.body for each in entries if each.kind in ("examined", "held")]
 
 
+def archived(studio: Path, body: dict[str, Any]) -> Path:
+    """Where the proof of a record is."""
+    name: str = body["proof_sha256"]
+    return studio / "archive" / name[:2] / f"{name}.jpg"
+
+
 def test_measures_are_recorded_and_shown(studio: Path) -> None:
     """Examined or held, a job has its measures; one that nobody may accept is not measured.
 
@@ -95,7 +104,16 @@ def test_measures_are_recorded_and_shown(studio: Path) -> None:
     with open_studio(studio, clock) as at_work:
         at_work.workshop.children = children
         settled(at_work, clock)
-        names = {row.original_name: row.job for row in at_work.workshop.ledger.read.jobs()}
+        rows = {row.original_name: row for row in at_work.workshop.ledger.read.jobs()}
+        names = {name: row.job for name, row in rows.items()}
+        turn_until(at_work, lambda: any(studio.glob("held/*/untagged.tif--*/WHY.html")))
+        (held,) = bodies(studio, names["untagged.tif"])
+        before = at_work.workshop, rows["untagged.tif"], held["measured_sha256"]
+        assert examine._measured_before(*before)["proof_sha256"] == held["proof_sha256"]
+        kept = archived(studio, held)
+        kept.rename(kept.with_suffix(".away"))
+        assert examine._measured_before(*before) == {}, "a proof that is lost is drawn again"
+        kept.with_suffix(".away").rename(kept)
         at_work.dispatch.stop()
     assert children.measured == 2
     (good,) = bodies(studio, names["good.tif"])
@@ -104,6 +122,12 @@ def test_measures_are_recorded_and_shown(studio: Path) -> None:
     assert 0 <= float(measures.gamut_loss_percent) < 20
     (untagged,) = bodies(studio, names["untagged.tif"])
     assert "picture_measures" in untagged
+    for body in (good, untagged):
+        assert durable.hash_file(archived(studio, body)) == body["proof_sha256"]
+    (why,) = studio.glob("held/*/untagged.tif--*/WHY.html")
+    page, proof = why.read_text("utf-8"), archived(studio, untagged).read_bytes()
+    assert base64.b64encode(proof).decode() in page
+    assert "How it would sit" in page
     code, text = ask(
         studio, "decide", str(names["untagged.tif"]), "--accept", "colour-untagged",
         "--by", "Mira", "--because", "mine",
@@ -116,8 +140,37 @@ def test_measures_are_recorded_and_shown(studio: Path) -> None:
         at_work.dispatch.stop()
     assert children.measured == 0
     held, examined = bodies(studio, names["untagged.tif"])
-    assert examined["picture_measures"] == held["picture_measures"]
+    for kept in ("picture_measures", "proof_sha256"):
+        assert examined[kept] == held[kept]
     assert "plan" in examined
+
+
+def test_a_job_without_proof_is_measured_again(
+    studio: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that an earlier version measured has no proof; an answer to it brings one."""
+    (studio / "hot/small-rag/2x3in/good.tif").unlink()
+    clock, now = SteppedClock(), examine._measured_now
+    with open_studio(studio, clock) as at_work, monkeypatch.context() as earlier:
+        earlier.setattr(examine, "_measured_now", lambda *given: {
+            key: value for key, value in now(*given).items() if key != "proof_sha256"
+        })  # fmt: skip
+        settled(at_work, clock)
+        at_work.dispatch.stop()
+    (held,) = bodies(studio, 1)
+    assert "proof_sha256" not in held
+    code, text = ask(studio, "decide", "1", "--accept", "colour-untagged", "--by", "Mira",
+                     "--because", "mine")  # fmt: skip
+    assert code == 0, text
+    children = Household()
+    with open_studio(studio, clock) as at_work:
+        at_work.workshop.children = children
+        settled(at_work, clock)
+        at_work.dispatch.stop()
+    assert children.measured == 1
+    _, again = bodies(studio, 1)
+    assert durable.hash_file(archived(studio, again)) == again["proof_sha256"]
+    assert again["picture_measures"] == held["picture_measures"]
 
 
 def test_examine_shows_measures(studio: Path) -> None:

@@ -15,7 +15,8 @@ from typing import Any
 
 import pytest
 import tifffile
-from at_work import ask, jobs, states, wait_for
+from at_work import ask_here as ask
+from at_work import jobs, states, wait_for
 from harness import LAB, picture
 
 from platemark.app.open_studio import open_studio
@@ -418,7 +419,9 @@ def test_an_id_that_is_a_path_is_no_decision(one: Path, baryta: bytes) -> None:
     (one / "decisions/x.json").write_text(json.dumps(plain))
     ask(one, "sweep")
     assert victim.exists()
-    assert [path.name for path in (one / "decisions").iterdir()] == ["x.unreadable"]
+    (aside,) = (one / "decisions").iterdir()
+    assert aside.suffix == ".unreadable"
+    assert json.loads(aside.read_text()) == plain
 
 
 # --- retired --------------------------------------------------------------------------------
@@ -526,6 +529,9 @@ def test_a_profile_that_changes_while_its_job_waits_is_asked_about(
     assert ask(one, "sweep")[0] == 3
     assert list((one / "at-the-lab").iterdir()) == []
     assert finding(one, "good.tif")["code"] == "profile-changed-meanwhile"
+    # Its proof is kept: what was measured has not changed.
+    (why,) = one.glob("held/*/good.tif--*/WHY.html")
+    assert "How it would print" in why.read_text("utf-8")
 
 
 # --- dates, on a clock of ours --------------------------------------------------------------

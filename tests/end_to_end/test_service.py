@@ -1,5 +1,7 @@
 """The real command on real folders: dropped from outside, killed midway, extended by files."""
 
+import base64
+import json
 import os
 import shutil
 import signal
@@ -14,6 +16,7 @@ import tifffile
 from at_work import ask, jobs, states, wait_for
 from harness import LAB, LAB_FILE, SURFACE, picture
 
+from platemark import durable
 from platemark.imaging.icc import build_matrix_profile
 
 
@@ -30,6 +33,13 @@ def test_sweep_takes_everything_and_says_what_is_held(studio: Path) -> None:
     assert "untagged.tif has no colour profile" in (studio / "hot/WAITING.txt").read_text()
     bagit.Bag(str(studio / "outgoing" / LAB / f"{LAB}-000001")).validate()
     ticket = studio / "outgoing" / LAB / f"{LAB}-000001" / "ticket.json"
+    (told,) = json.loads(ticket.read_bytes())["tickets"]
+    preview = ticket.parent / told["proof"]["path"]
+    assert durable.hash_file(preview) == told["proof"]["sha256"]
+    assert "Key" in {each["label"] for each in told["suitability"]}
+    assert base64.b64encode(preview.read_bytes()).decode() in (
+        ticket.with_name("ticket.html").read_text("utf-8")
+    )
     assert ask(studio, "ledger", "verify", "--against", str(ticket))[0] == 0
     assert ask(studio, "sweep")[0] == 0
 

@@ -76,9 +76,28 @@ def test_every_tag_file_is_listed(tmp_path: Path) -> None:
     """The tag manifest lists all that is beside `data/` but itself, so nothing is edited unseen."""
     folder, _ = built(tmp_path)
     listed = {line.split("  ", 1)[1] for line in (folder / TAG_MANIFEST).read_text().splitlines()}
-    beside = {path.name for path in folder.iterdir() if path.is_file()} - {TAG_MANIFEST}
-    assert listed == beside
+    files = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    assert listed == {name for name in files if not name.startswith("data/")} - {TAG_MANIFEST}
     assert {"ticket.json", "ticket.html", "changes.txt"} <= listed
+    assert {f"screen-previews/{job:06d}.jpg" for job in TWO} <= listed
+
+
+def test_preview_is_what_its_ticket_says(tmp_path: Path) -> None:
+    """It is beside the payload under the ticket's path and hash; a damaged one is not sent."""
+    folder, _ = built(tmp_path)
+    for ticket in json.loads((folder / "ticket.json").read_bytes())["tickets"]:
+        assert sha256((folder / ticket["proof"]["path"]).read_bytes()) == ticket["proof"]["sha256"]
+    other = tmp_path / "other"
+    other.mkdir()
+    items = made_items(other, TWO)
+    Path(items[1].proof).write_bytes(b"\xff\xd8 damaged")
+    with pytest.raises(DiskFault, match="preview of job 124"):
+        build_parcel(other / "parcel", made_parcel(*(item.ticket for item in items)), items)
+    without = tuple(
+        replace(item, ticket=replace(item.ticket, proof=None), proof="") for item in items
+    )
+    build_parcel(tmp_path / "plain", made_parcel(*(item.ticket for item in without)), without)
+    assert not (tmp_path / "plain" / "screen-previews").exists()
 
 
 def test_length_of_the_whole(tmp_path: Path) -> None:

@@ -20,9 +20,11 @@ from made_tickets import (
     made_parcel,
     made_ticket,
     panel,
+    previewed,
     trimmed,
 )
 from platemark.intake.held import why_html
+from platemark.model.sits import Sits
 from platemark.parcel.ticket_html import render_ticket_html
 
 WIDTHS = (360, 1100)
@@ -89,15 +91,17 @@ def test_pages_fit_a_telephone_and_a_desk(served: tuple[Path, str]) -> None:
     jpeg = picture.read_bytes()
     long_title = "a-title-without-any-space-" * 6
     tickets = (
-        canvas(made_ticket(7)),
+        previewed(canvas(made_ticket(7))),
         trimmed(made_ticket(8, title=long_title, note="Pack it flat. " * 30)),
         panel(made_ticket(9, set="River", set_of=2, due=None)),
     )
     parcel = made_parcel(*tickets)
     drawings = dict.fromkeys((7, 8, 9), jpeg)
-    (folder / "ticket.html").write_text(render_ticket_html(parcel, drawings), "utf-8")
-    notice = made_notice(PROPORTION, FEW_PIXELS, SENT_ALREADY, name=f"{long_title}.tif")
-    (folder / "WHY.html").write_text(why_html(notice, jpeg), "utf-8")
+    page = render_ticket_html(parcel, drawings, {7: jpeg})
+    (folder / "ticket.html").write_text(page, "utf-8")
+    sits = (Sits("shadow_percent", "Shadows", "5.66", "5.7 %", "Some of it closes up. " * 9),)
+    notice = made_notice(PROPORTION, FEW_PIXELS, SENT_ALREADY, name=f"{long_title}.tif", sits=sits)
+    (folder / "WHY.html").write_text(why_html(notice, jpeg, jpeg), "utf-8")
     pages = ["ticket.html", "WHY.html"]
     frames = FRAMES.replace("PAGES", str(pages)).replace("WIDTHS", str(list(WIDTHS)))
     (folder / "frames.html").write_text(frames, "utf-8")

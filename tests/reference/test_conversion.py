@@ -5,6 +5,7 @@ Photographs are those of scikit-image (PyPI; public domain or CC0 by its own lis
 
 import hashlib
 import subprocess
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache
@@ -22,13 +23,15 @@ from made_plans import LIMITS, Made, Pixels, check_task, picture, plan_for, rend
 from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageOps
 
-from platemark.imaging import convert, print_model
+from platemark.imaging import convert, prepared, print_model
 from platemark.imaging.check import check
 from platemark.imaging.child import Children
 from platemark.imaging.delta_e import delta_e_2000
 from platemark.imaging.depth import dither_tile, rounded_codes
 from platemark.imaging.icc import build_grey_profile, build_matrix_profile
+from platemark.imaging.prepared import prepare
 from platemark.imaging.render import render
+from platemark.imaging.source import find_profile
 from platemark.model.geometry import lay_out
 from platemark.model.request import Request
 from platemark.model.terms import Box, EdgeChoice
@@ -613,6 +616,47 @@ def test_same_bytes_for_any_number_of_threads(form: dict[str, object], tmp_path:
         parts = [Path(path).read_bytes() for path in (task.print_file, task.face)]
         seen.add(tuple(hashlib.sha256(part).hexdigest() for part in parts))
     assert len(seen) == 1
+
+
+@pytest.mark.parametrize("compensated", [False, True])
+@pytest.mark.parametrize("source", ["srgb", "romm", "grey"])
+def test_a_prepared_conversion_is_that_of_the_library(source: str, compensated: bool) -> None:
+    """The engine asked directly gives the bytes that imagecodecs gives, from four threads at once.
+
+    In place and beside, of a photograph, a chart and every grey.
+    """
+    data = build_grey_profile() if source == "grey" else build_matrix_profile(source)
+    one, other = (find_profile(sha256(each), {}, each) for each in (data, printer()))
+    flags = 81 << 16 | int(imagecodecs.CMS.FLAGS.NOCACHE) | (WITH_BPC if compensated else 0)
+    ready = prepare(one, other, 1, flags)
+    assert ready is not None
+    pixels = np.concatenate([photograph("coffee").reshape(-1, 3), chart().reshape(-1, 3)])
+    if source == "grey":
+        pixels = np.ascontiguousarray(pixels[:, :1])
+    expected = convert.transform(
+        pixels, one, other.data, to="rgb", dtype="u2", intent="relative", flags=flags
+    )
+    cut = np.array_split(np.arange(len(pixels)), 9)
+    with ThreadPoolExecutor(4) as pool:
+        found = np.concatenate(list(pool.map(lambda part: ready(pixels[part]), cut)))
+        over = np.concatenate(
+            list(pool.map(lambda part: ready(pixels[part].copy(), in_place=True), cut))
+        )
+    assert np.array_equal(found, expected)
+    assert np.array_equal(over, expected)
+
+
+def test_the_same_print_where_the_engine_is_not_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A build that has the engine inside it prints the same bytes, a table for each strip."""
+    made = picture(tmp_path, photograph("coffee"))
+    task = render_task(made, plan_for(made, printer(), bits=8), printer())
+    render(task)
+    before = Path(task.print_file).read_bytes()
+    monkeypatch.setattr(prepared, "_engine", lambda: None)
+    render(task)
+    assert Path(task.print_file).read_bytes() == before
 
 
 def test_engine_is_named(tmp_path: Path) -> None:

@@ -212,9 +212,8 @@ def test_photographs_measure_as_they_look(tmp_path: Path) -> None:
 
     `camera`: a man in a black coat bends to his camera on a tripod; pale plain sky, distant white
     buildings, grass like coarse grain. Black and white, and neutral. The coat is a sixth of the
-    picture, and on rag its folds would close up. Crisp: the coat stands hard against the sky. Its
-    rim overshoots by 9 L*, which is not seen as a halo at this size. Nothing long and straight
-    reaches the edge.
+    picture, and on rag its folds would close up. Crisp: the coat stands hard against the sky,
+    without a rim. Nothing long and straight reaches the edge.
     """
     rocket = seen("rocket", tmp_path)
     assert float(rocket.lightness_median) < 30

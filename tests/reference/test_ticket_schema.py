@@ -11,13 +11,15 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from made_tickets import made_parcel, made_ticket, panel
+from made_tickets import made_parcel, made_ticket, panel, previewed
 from platemark.model.plain import from_plain
 from platemark.model.ticket import ParcelTicket
 from platemark.parcel.ticket_json import parcel_ticket_bytes, schema_bytes, ticket_schema
 
 PUBLISHED = Path(__file__).parents[2] / "config" / "schema" / "ticket.schema.json"
-PARCEL = made_parcel(made_ticket(), panel(made_ticket(124, set="River", set_of=2, due=None)))
+PARCEL = made_parcel(
+    previewed(made_ticket()), panel(made_ticket(124, set="River", set_of=2, due=None))
+)
 
 
 def judge() -> Draft202012Validator:
@@ -56,6 +58,8 @@ BREAKS: dict[str, Any] = {
     "copies as words": lambda d: d["tickets"][0]["request"].update(copies="two"),
     "an unknown intent": lambda d: d["tickets"][0]["colour"].update(intent="vivid"),
     "a difference as a float": lambda d: d["tickets"][0]["colour"]["check"].update(mean=0.02),
+    "a preview elsewhere": lambda d: d["tickets"][0]["proof"].update(path="data/000123.jpg"),
+    "a measure in words": lambda d: d["tickets"][0]["suitability"][0].update(value="a lot"),
     "a missing witness": lambda d: d.pop("witness"),
     "a key that is left out": lambda d: d["tickets"][0]["request"].pop("due"),
     "another version": lambda d: d.update(version="2"),

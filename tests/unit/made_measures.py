@@ -30,6 +30,12 @@ def measure_task(made: Made, *profiles: bytes, **changes: Any) -> MeasureTask:
         "output_profile_sha256": sha256(profiles[0] if profiles else made.profile),
         "intent": "relative",
         "black_point_compensation": True,
+        "by_lab_profile": bool(profiles),
+        "surface_name": "Invented paper",
+        "white_l": "96",
+        "white_b": "1",
+        "bare_metal": False,
+        "show_other_intent_from": "5",
     }
     measuring = Measuring(**{**plain, **changes})
     return MeasureTask(str(made.original), measuring, kept(made.folder, *profiles))

@@ -20,6 +20,8 @@ from given import (
     product,
     profile_facts,
 )
+from settled_cases import SETTLED_CASES, SETTLED_STOPS
+from suits_cases import SUIT_CASES, SUIT_STOPS
 
 from platemark.checks import all_checks, run_checks
 from platemark.engine import knowing
@@ -351,6 +353,8 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         {"product": product(sizes=(parse_full_size("8x10in"),))},
         {"product": product(sizes=(parse_full_size("16x20in"),))},
     ),
+    *SUIT_STOPS,
+    *SETTLED_STOPS,
 ]
 
 
@@ -442,6 +446,8 @@ CAUTIONS: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ("request-due", size("16x20in", due="2026-04-30"), size("16x20in", due="2026-05-01")),
     ("picture-small", {"facts": facts(width=255, height=300)}, {"facts": facts(width=256)}),
     ("picture-solid-border", {"facts": facts(solid_border="left 7 %")}, {"facts": facts()}),
+    *SUIT_CASES,
+    *SETTLED_CASES,
 ]
 
 

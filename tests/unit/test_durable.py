@@ -1,3 +1,5 @@
+import hashlib
+import os
 from pathlib import Path
 
 import pytest
@@ -55,3 +57,37 @@ def test_only_a_file_is_handed_over(archive: Path, tmp_path: Path) -> None:
     with pytest.raises(DiskFault, match="is not a file"):
         durable.hand_over(made, place)
     assert place.read_text() == "new"
+
+
+@pytest.mark.parametrize("length", [0, 1, (1 << 20) - 1, 1 << 20, (17 << 20) + 5])
+def test_a_copy_is_read_back_whole(length: int, tmp_path: Path) -> None:
+    """Both kinds of copy have the bytes, and say their hash, whatever the length."""
+    source = tmp_path / "source"
+    data = (hashlib.sha256(b"x").digest() * (length // 32 + 1))[:length]
+    source.write_bytes(data)
+    expected = hashlib.sha256(data).hexdigest()
+    with source.open("rb") as file:
+        copied = durable.copy_checked(file.fileno(), tmp_path / "checked")
+    assert copied == durable.Copied(expected, length)
+    assert durable.copy_out(source, tmp_path / "out") == expected
+    assert (tmp_path / "checked").read_bytes() == (tmp_path / "out").read_bytes() == data
+
+
+@pytest.mark.parametrize("at", [0, 2 << 20])
+def test_a_disk_that_gives_back_other_bytes_is_found(
+    at: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One bit that is wrong in the copy is found, early or late, and no copy is left."""
+    source = tmp_path / "source"
+    source.write_bytes(bytes(3 << 20))
+    write = os.write
+
+    def spoilt(descriptor: int, view: memoryview) -> int:
+        if os.lseek(descriptor, 0, os.SEEK_CUR) == at:
+            view = memoryview(b"\1" + bytes(view)[1:])
+        return write(descriptor, view)
+
+    monkeypatch.setattr(durable.os, "write", spoilt)
+    with source.open("rb") as file, pytest.raises(DiskFault, match="other bytes"):
+        durable.copy_checked(file.fileno(), tmp_path / "copy")
+    assert not (tmp_path / "copy").exists()

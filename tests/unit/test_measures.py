@@ -143,6 +143,16 @@ def test_halo_is_the_overshoot(tmp_path: Path) -> None:
     assert near(measures_of(tmp_path, grey(np.tile(rimmed, (400, 20)))).halo, 12, 0.05)
 
 
+def test_what_lies_beside_an_edge_is_no_halo(tmp_path: Path) -> None:
+    """A rim on one side alone is a thin line; beside white and black sharpening shows none."""
+    edge = np.concatenate([np.full(20, 30.0), np.full(20, 70.0)])
+    lined = edge.copy()
+    lined[20:24] += 15
+    assert near(measures_of(tmp_path, grey(np.tile(lined, (400, 20)))).halo, 0, 0.05)
+    hard = np.concatenate([np.full(20, 2.0), np.full(20, 98.0)])
+    assert measures_of(tmp_path, grey(np.tile(hard, (400, 20)))).halo is None
+
+
 def test_bands(tmp_path: Path) -> None:
     """Steps of 2 L* every 5 mm are bands all over; of .4, of 12, or 1.5 mm wide they are none."""
 
@@ -207,6 +217,16 @@ def test_what_is_no_line(tmp_path: Path) -> None:
         assert measures_of(tmp_path, grey(lightness)).edge_lines == 0
     horizon = np.where(np.arange(1200)[:, np.newaxis] < 500, 80.0, np.full((1200, 2000), 30.0))
     assert measures_of(tmp_path, grey(horizon)).edge_lines == 2
+
+
+@pytest.mark.parametrize(("radius_mm", "lines"), [(100, 0), (120, 0), (180, 0), (900, 2)])
+def test_an_arc_is_no_line(radius_mm: float, lines: int, tmp_path: Path) -> None:
+    """The rim of a globe that runs out left and right bows; a horizon of 900 mm does not."""
+    y, x = np.mgrid[0:1200, 0:2000]
+    globe = np.hypot(x - 1000, y - 300 - radius_mm * PX_MM) < radius_mm * PX_MM
+    drawn = grey(np.where(globe, 30.0, 75.0))
+    assert measures_of(tmp_path, drawn).edge_lines == lines
+    assert measures_of(tmp_path, np.rot90(drawn).copy()).edge_lines == lines
 
 
 def test_gamut_loss_in_a_working_space(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import base64
 import re
 import shlex
 from collections.abc import Callable
@@ -21,6 +22,7 @@ from made_tickets import (
     made_parcel,
     made_ticket,
     panel,
+    previewed,
     trimmed,
 )
 from platemark.engine.ticketing import (
@@ -36,6 +38,7 @@ from platemark.intake.answers import WIDTH, answer_text, read_answer
 from platemark.intake.held import OURS, picture_name, why_html, why_text, write_held_folder
 from platemark.model.lab import Product
 from platemark.model.plan import Plan
+from platemark.model.sits import Sits
 from platemark.model.surface import Surface
 from platemark.model.terms import Box, EdgeChoice
 from platemark.model.ticket import Ticket, TicketFinding
@@ -283,6 +286,27 @@ def test_check_figures_never_claim_a_proof() -> None:
     assert "Checked against an exact conversion: on 131,072 sampled pixels" in words
     assert "ΔE00 0.021 in the mean, 0.11 for 99 in 100, 0.61 at most" in words
     assert "proof" not in words.lower()
+
+
+def test_the_preview_is_no_contract_proof() -> None:
+    """Picture, figures and sentences are on the page; to a lab it is called a preview alone."""
+    ticket = previewed(made_ticket())
+    page = Page(render_ticket_html(made_parcel(ticket), {123: JPEG}, {123: JPEG}))
+    assert "A screen preview, not a contract proof" in page.words
+    assert page.words.lower().count("proof") == 1
+    assert "screen-previews/000123.jpg" in page.words
+    for each in ticket.suitability:
+        assert f"{each.label} {each.figure} {each.sentence}" in page.words
+    assert any(
+        "shadows 5.7 %; key L* 22" in text for name, text in page.attributes if name == "alt"
+    )
+
+
+def test_a_job_without_preview_says_nothing_of_it() -> None:
+    """Tickets from before, or whose preview was lost, are as they were."""
+    words = words_of(render_ticket_html(made_parcel(made_ticket()), {123: JPEG}))
+    assert "preview" not in words
+    assert "How it will look" not in words
 
 
 def test_lines_of_the_picture_are_explained() -> None:
@@ -578,6 +602,20 @@ def test_held_folder_is_filled(tmp_path: Path) -> None:
     assert read_answer(sheet, notice) is None
     with pytest.raises(FileExistsError):
         write_held_folder(tmp_path / "new", notice, picture, b"heron.tif", None)
+
+
+def test_why_shows_how_it_would_print() -> None:
+    """The proof stands below the picture, and every measure with its sentence."""
+    sits = (Sits("shadow_percent", "Shadows", "5.66", "5.7 %", "Some of it closes up."),)
+    html = why_html(made_notice(PROPORTION, sits=sits), JPEG, JPEG + b"proof")
+    page = Page(html)
+    assert base64.b64encode(JPEG + b"proof").decode() in html
+    assert html.index(base64.b64encode(JPEG).decode()) < html.index("How it would print")
+    assert "So it would look as it is asked now" in page.words
+    assert "Some of it closes up." in page.words
+    assert any("shadows 5.7 %" in text for name, text in page.attributes if name == "alt")
+    plain = Page(why_html(made_notice(PROPORTION), JPEG))
+    assert "How it would" not in plain.words
 
 
 def test_picture_never_takes_one_of_our_names() -> None:

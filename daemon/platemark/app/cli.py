@@ -13,7 +13,7 @@ import click
 from rich.console import Console
 
 from platemark import __version__
-from platemark.app import cli_jobs, cli_profiles, cli_record, demo, doctor, logs
+from platemark.app import cli_examine, cli_jobs, cli_profiles, cli_record, demo, doctor, logs
 from platemark.app.context import FAULT, HELD, out, studio_of
 from platemark.app.service import run as run_service
 from platemark.app.service import sweep as sweep_once
@@ -121,6 +121,7 @@ def _count_still(waiting: int) -> str:
 
 
 for command in (
+    cli_examine.examine,
     *cli_jobs.COMMANDS,
     *cli_record.COMMANDS,
     cli_profiles.profiles,

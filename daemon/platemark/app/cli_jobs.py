@@ -1,4 +1,4 @@
-"""Commands about pictures and jobs: `examine`, `jobs`, `job`, `decide`, `retrieve`."""
+"""Commands about jobs: `jobs`, `job`, `decide`, `retrieve`."""
 
 from __future__ import annotations
 
@@ -6,69 +6,36 @@ import json
 import sys
 import time
 import uuid
-from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
-from zoneinfo import ZoneInfo
+from typing import Any, Literal
 
 import click
 from rich.table import Table
 
 from platemark import durable
-from platemark.app.context import FAULT, HELD, console, out, out_json, studio_of
+from platemark.app.context import (
+    FAULT,
+    HELD,
+    console,
+    out,
+    out_json,
+    pairs,
+    print_findings,
+    studio_of,
+)
 from platemark.app.hand_in import hand_in
 from platemark.app.open_studio import reading
-from platemark.engine.look_at import Examined, look_at
+from platemark.engine.picture_decisions import newest_seq, settling_of, words_of
 from platemark.intake.answers import is_reason
 from platemark.ledger.read import JobRow, Reader
-from platemark.model.decision import Decision
-from platemark.model.errors import DiskFault, StudioMissing, UsageError
-from platemark.model.geometry import describe_ppi
+from platemark.model.adjusting import EXAMPLE, NONE, BadAdjustment, parse_adjustment
+from platemark.model.decision import Decision, PictureDecision
+from platemark.model.errors import DiskFault, UsageError
 from platemark.model.job import job_number
-from platemark.model.plain import to_plain
-from platemark.model.request import READERS
-from platemark.model.units import shown
-from platemark.settings.load import load_settings
 
 NEXT_STATE_WAIT_S = 6
 """After its answer was taken, a job is watched this long for what comes of it."""
 LONGEST_CELL = 48
-
-
-@click.command("examine")
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option("--surface", required=True, help="The surface it is meant for.")
-@click.option("--size", help="Like 16x20in, 40x60cm, A3 or “long 60cm”.")
-@click.option("--lab", help="The lab, where more than one prints on that surface.")
-@click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Any other request.")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
-@click.pass_obj
-def examine(
-    studio: str | None,
-    file: Path,
-    surface: str,
-    size: str | None,
-    lab: str | None,
-    settings: tuple[str, ...],
-    as_json: bool,
-) -> None:
-    """Say what would be found in FILE and what would be done; nothing is written."""
-    root = studio_of(studio)
-    loaded = load_settings(root)
-    said = _pairs(settings)
-    said |= {key: value for key, value in (("size", size), ("lab", lab)) if value is not None}
-    today = datetime.now(UTC).astimezone(ZoneInfo(loaded.studio.time_zone)).date()
-    try:
-        with reading(root) as reader:
-            examined = look_at(root, loaded, reader, file, surface, said, today)
-    except StudioMissing:
-        examined = look_at(root, loaded, None, file, surface, said, today)
-    if as_json:
-        out_json(_examined_json(examined))
-    else:
-        _print_examined(examined)
-    sys.exit(HELD if examined.plan is None else 0)
 
 
 @click.command("jobs")
@@ -124,7 +91,8 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
             for entry in reader.entries(job=number)
         ]
         if as_json:
-            out_json({**_job_json(reader, row), "history": history})
+            settled = _settled_json(reader, row)
+            out_json({**_job_json(reader, row), "settled": settled, "history": history})
             return
         out(f"Job {job_number(number)}  {row.original_name}")
         for label, value in (
@@ -138,10 +106,11 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
             ("parcel", row.parcel),
             ("original", row.original_sha256),
             ("print file", row.print_sha256),
+            ("settled", _settled_words(reader, row)),
         ):
             if value is not None:
                 out(f"  {label:<11}{value}")
-        _print_findings(_findings(reader, row))
+        print_findings(_findings(reader, row))
         changes = reader.body(row.rendered_seq).get("changes", [])
         if changes:
             out("\nChanges:")
@@ -158,6 +127,17 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
 @click.option("--accept", multiple=True, metavar="CODE", help="A finding to accept.")
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="A better request.")
 @click.option("--withdraw", is_flag=True, help="Do not print it.")
+@click.option(
+    "--adjust",
+    metavar="NUMBERS",
+    help=f"How its tones are changed on this surface, now and later: “{EXAMPLE}”; “{NONE}” undoes "
+    "it.",
+)
+@click.option(
+    "--intent",
+    type=click.Choice(["perceptual", "relative", "surface"]),
+    help="Its rendering intent on this surface, now and later; “surface” undoes it.",
+)
 @click.option("--by", required=True, help="Your name, as in studio.toml.")
 @click.option("--because", required=True, help="Why.")
 @click.pass_obj
@@ -168,47 +148,86 @@ def decide(
     accept: tuple[str, ...],
     settings: tuple[str, ...],
     withdraw: bool,
+    adjust: str | None,
+    intent: Literal["perceptual", "relative", "surface"] | None,
     by: str,
     because: str,
 ) -> None:
-    """Answer held jobs: one (14), a range (14-73), several, or an order."""
-    if not (accept or settings or withdraw):
-        raise UsageError("Nothing is decided.", "Say --accept CODE, --set key=value or --withdraw.")
-    if withdraw and (accept or settings):
-        raise UsageError("A job is either withdrawn or goes on, not both.")
+    """Answer held jobs: one (14), a range (14-73), several, or an order.
+
+    --adjust and --intent settle how the pictures of jobs in any state are printed on their
+    surface; for a job of a set, all pictures of the set. What is not in a parcel yet is prepared
+    anew; each picture keeps it whenever it comes again.
+    """
+    settles = adjust is not None or intent is not None
+    _refuse_mix(bool(accept or settings), withdraw, settles)
     if not is_reason(because):
         raise UsageError(f"“{because}” says no reason.", "Say after --because why.")
     root = studio_of(studio)
-    pairs = tuple(_pairs(settings).items())
+    answered = tuple(pairs(settings).items())
     with reading(root) as reader:
-        rows = _chosen(reader, numbers, order)
-    decisions = [
-        Decision(
-            id=str(uuid.uuid4()),
-            kind="decide",
-            job=row.job,
-            expected_seq=row.moved_seq,
-            accept=accept,
-            settings=pairs,
-            withdraw=withdraw,
-            by=by,
-            because=because,
+        rows = _chosen(reader, numbers, order, held_only=not settles)
+        decisions: list[Decision] | list[PictureDecision]
+        if settles:
+            decisions = _settling(reader, rows, adjust, intent, by, because)
+        else:
+            decisions = [
+                Decision(
+                    id=str(uuid.uuid4()),
+                    kind="decide",
+                    job=row.job,
+                    expected_seq=row.moved_seq,
+                    accept=accept,
+                    settings=answered,
+                    withdraw=withdraw,
+                    by=by,
+                    because=because,
+                )
+                for row in rows
+            ]
+    sys.exit(_handed_in(root, decisions, goes_on=not withdraw))
+
+
+def _refuse_mix(answers: bool, withdraw: bool, settles: bool) -> None:
+    """Refuse a `decide` that says nothing, or two things that cannot be said at once.
+
+    Raises:
+        UsageError: says which.
+    """
+    if not (answers or withdraw or settles):
+        raise UsageError(
+            "Nothing is decided.",
+            "Say --accept CODE, --set key=value, --withdraw, --adjust NUMBERS or --intent.",
         )
-        for row in rows
-    ]
+    if settles and (answers or withdraw):
+        raise UsageError(
+            "--adjust and --intent are about a picture, the other answers about a job.",
+            "Decide them one after the other.",
+        )
+    if withdraw and answers:
+        raise UsageError("A job is either withdrawn or goes on, not both.")
+
+
+def _handed_in(
+    root: Path, decisions: list[Decision] | list[PictureDecision], *, goes_on: bool
+) -> int:
+    """Hand decisions in, say what came of each, and give the exit code."""
     served, outcomes = hand_in(root, decisions)
     for outcome in outcomes:
         click.echo(outcome.sentence, err=not outcome.applied)
     taken = {outcome.id for outcome in outcomes if outcome.applied}
     applied = [decision.job for decision in decisions if decision.id in taken]
-    held = []
-    if served and not withdraw:
+    held: list[str] = []
+    if served and goes_on:
         held = _held_again(root, applied)
-    elif applied and not withdraw:
-        out("Run `platemark sweep`, or start the service, and it goes on.")
+    elif applied and goes_on:
+        with reading(root) as reader:
+            waits = bool(reader.jobs(state="claimed"))
+        if waits:
+            out("Run `platemark sweep`, or start the service, and it goes on.")
     for sentence in held:
         click.echo(sentence, err=True)
-    sys.exit(FAULT if len(applied) < len(outcomes) else HELD if held else 0)
+    return FAULT if len(applied) < len(outcomes) else HELD if held else 0
 
 
 @click.command("retrieve")
@@ -255,7 +274,7 @@ def retrieve(studio: str | None, number: int, folder: Path) -> None:
         )
 
 
-COMMANDS = (examine, jobs, job, decide, retrieve)
+COMMANDS = (jobs, job, decide, retrieve)
 
 
 def _short(text: str) -> str:
@@ -266,19 +285,6 @@ def _short(text: str) -> str:
     return f"{text[:half]}…{text[-half:]}"
 
 
-def _pairs(settings: Iterable[str]) -> dict[str, str]:
-    pairs: dict[str, str] = {}
-    for setting in settings:
-        key, equals, value = setting.partition("=")
-        key = key.strip().replace("-", "_")
-        if not equals or key not in READERS:
-            raise UsageError(
-                f"“{setting}” is not a request.", "Write it like size=16x20in or fit=crop."
-            )
-        pairs[key] = value.strip()
-    return pairs
-
-
 def _row(reader: Reader, number: int) -> JobRow:
     row = reader.job(number)
     if row is None:
@@ -286,8 +292,50 @@ def _row(reader: Reader, number: int) -> JobRow:
     return row
 
 
-def _chosen(reader: Reader, numbers: tuple[str, ...], order: str | None) -> list[JobRow]:
+def _settling(
+    reader: Reader,
+    rows: list[JobRow],
+    adjust: str | None,
+    intent: Literal["perceptual", "relative", "surface"] | None,
+    by: str,
+    because: str,
+) -> list[PictureDecision]:
+    """A decision for each picture, or each set, of some jobs."""
+    try:
+        parse_adjustment(adjust) if adjust is not None else None
+    except BadAdjustment as error:
+        raise UsageError(f"{error}.") from error
+    wanted = sorted(
+        ((row, settling_of(reader, row)) for row in rows), key=lambda each: -len(each[1].rows)
+    )
+    seen: set[tuple[str, str]] = set()
+    decisions = []
+    for row, settling in wanted:
+        # A second job of the same picture would find it settled since it was looked at.
+        if settling.pictures <= seen:
+            continue
+        seen |= settling.pictures
+        decisions.append(
+            PictureDecision(
+                id=str(uuid.uuid4()),
+                kind="picture",
+                job=row.job,
+                expected_seq=newest_seq(reader, settling),
+                adjust=adjust,
+                intent=intent,
+                by=by,
+                because=because,
+            )
+        )
+    return decisions
+
+
+def _chosen(
+    reader: Reader, numbers: tuple[str, ...], order: str | None, *, held_only: bool = True
+) -> list[JobRow]:
+    """The jobs that are meant; by range and by order the held ones, or all but withdrawn ones."""
     chosen: dict[int, JobRow] = {}
+    state = "held" if held_only else None
     for text in numbers:
         first, dash, last = text.partition("-")
         if not first.isdigit() or (dash and not last.isdigit()):
@@ -295,12 +343,15 @@ def _chosen(reader: Reader, numbers: tuple[str, ...], order: str | None) -> list
         if not dash:
             chosen[int(first)] = _row(reader, int(first))
             continue
-        held = reader.jobs(state="held")
-        chosen |= {row.job: row for row in held if int(first) <= row.job <= int(last)}
+        within = (row for row in reader.jobs(state=state) if row.state != "withdrawn")
+        chosen |= {row.job: row for row in within if int(first) <= row.job <= int(last)}
     if order is not None:
-        chosen |= {row.job: row for row in reader.jobs(state="held", order=order)}
-    if not chosen:
+        of_order = reader.jobs(state=state, order=order)
+        chosen |= {row.job: row for row in of_order if row.state != "withdrawn"}
+    if not chosen and held_only:
         raise UsageError("No held job fits.", "See `platemark jobs --state held`.")
+    if not chosen:
+        raise UsageError("No job fits.", "See `platemark jobs`.")
     return [chosen[number] for number in sorted(chosen)]
 
 
@@ -375,6 +426,29 @@ def _findings(reader: Reader, row: JobRow) -> list[dict[str, Any]]:
     return found
 
 
+def _settled_words(reader: Reader, row: JobRow) -> str | None:
+    """What stands settled for a job's picture on its surface, for people."""
+    settled = reader.settled(row.original_sha256, row.surface)
+    entry = reader.entry(settled.seq) if settled is not None else None
+    if settled is None or entry is None:
+        return None
+    return f"{words_of(settled)}; version {settled.version}, by {entry.actor} on {entry.at[:10]}"
+
+
+def _settled_json(reader: Reader, row: JobRow) -> dict[str, Any] | None:
+    settled = reader.settled(row.original_sha256, row.surface)
+    entry = reader.entry(settled.seq) if settled is not None else None
+    if settled is None or entry is None:
+        return None
+    return {
+        "version": settled.version,
+        "adjust": settled.adjust,
+        "intent": settled.intent,
+        "by": entry.actor,
+        "at": entry.at,
+    }
+
+
 def _job_json(reader: Reader, row: JobRow) -> dict[str, Any]:
     return {
         "job": row.job,
@@ -396,48 +470,3 @@ def _job_json(reader: Reader, row: JobRow) -> dict[str, Any]:
             for finding in _findings(reader, row)
         ],
     }
-
-
-def _examined_json(examined: Examined) -> dict[str, Any]:
-    known, plan = examined.known, examined.plan
-    measures: dict[str, Any] = {"facts": to_plain(known.facts)}
-    if known.layout is not None:
-        measures["native_ppi"] = shown(known.layout.native_ppi, 2)
-        measures["aspect_error_percent"] = shown(known.layout.aspect_error * 100, 3)
-    if known.measures is not None:
-        measures |= to_plain(known.measures)
-    return {
-        "surface": known.surface.id,
-        "lab": known.lab.id if known.lab is not None else None,
-        "findings": [to_plain(finding) for finding in examined.findings],
-        "plan": {**to_plain(plan), "ppi": shown(plan.ppi, 3)} if plan is not None else None,
-        "measures": measures,
-    }
-
-
-def _print_examined(examined: Examined) -> None:
-    known, layout, plan = examined.known, examined.known.layout, examined.plan
-    facts = known.facts
-    profile = facts.profile.description if facts.profile is not None else "no profile"
-    out(f"{known.name}: {facts.upright_width} × {facts.upright_height} px, {facts.bits} bit, "
-        f"{profile}")  # fmt: skip
-    lab = known.lab.name if known.lab is not None else "no lab"
-    out(f"on {known.surface.name}, by {lab}")
-    if layout is not None:
-        out(f"at {layout.size}: {describe_ppi(layout.native_ppi)}")
-    _print_findings([to_plain(finding) for finding in examined.findings])
-    if plan is None:
-        out("\nIt would be held.")
-        return
-    out(
-        f"\nIt would go through: {plan.width_px} × {plan.height_px} px at "
-        f"{describe_ppi(plan.ppi)}, edge {plan.edge}, {plan.intent}, into {plan.output_space}."
-    )
-
-
-def _print_findings(findings: Iterable[Mapping[str, Any]]) -> None:
-    for finding in findings:
-        out(f"\n{finding['severity'].upper()}  {finding['code']}")
-        out(f"  {finding['message']}")
-        if finding["next"]:
-            out(f"  {finding['next']}")

@@ -24,7 +24,7 @@ from platemark.model.ticket import Witness
 KINDS = (
     "asked-anew", "claimed", "decided", "decision-refused", "delivered", "examined", "held",
     "let-go", "looked-again", "parcel-closed", "parcel-delivered", "parcel-given-up",
-    "parcel-sealed", "parcel-verified-at-lab", "parcelled", "profile-admitted",
+    "parcel-sealed", "parcel-verified-at-lab", "parcelled", "picture-settled", "profile-admitted",
     "profile-refused", "profile-retired", "profile-tried", "rendered", "set-back", "superseded",
     "unrendered", "withdrawn",
 )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,8 @@ import click
 from rich.console import Console
 
 from platemark.app.open_studio import find_studio
+from platemark.model.errors import UsageError
+from platemark.model.request import READERS
 
 FAULT = 1
 USAGE = 2
@@ -37,3 +40,30 @@ def console() -> Console:
     """For tables; colours only on a terminal, and room enough for whole names elsewhere."""
     console = Console(highlight=False)
     return console if console.is_terminal else Console(highlight=False, width=WIDE)
+
+
+def pairs(settings: Iterable[str]) -> dict[str, str]:
+    """Read `KEY=VALUE` options as parts of a request.
+
+    Raises:
+        UsageError: one is no such part.
+    """
+    found: dict[str, str] = {}
+    for setting in settings:
+        key, equals, value = setting.partition("=")
+        key = key.strip().replace("-", "_")
+        if not equals or key not in READERS:
+            raise UsageError(
+                f"“{setting}” is not a request.", "Write it like size=16x20in or fit=crop."
+            )
+        found[key] = value.strip()
+    return found
+
+
+def print_findings(findings: Iterable[Mapping[str, Any]]) -> None:
+    """Print findings for a person."""
+    for finding in findings:
+        out(f"\n{finding['severity'].upper()}  {finding['code']}")
+        out(f"  {finding['message']}")
+        if finding["next"]:
+            out(f"  {finding['next']}")

@@ -10,7 +10,7 @@ from platemark import durable
 from platemark.app.open_studio import open_studio, reading
 from platemark.engine import decide as deciding
 from platemark.engine.profile_decisions import handed_in
-from platemark.model.decision import Decision, Outcome, ProfileDecision
+from platemark.model.decision import AnyDecision, Outcome, PictureDecision, ProfileDecision
 from platemark.model.errors import StudioBusy
 from platemark.model.job import job_number
 
@@ -18,7 +18,7 @@ ANSWER_WAIT_S = 10
 
 
 def hand_in(
-    root: Path, decisions: Sequence[Decision | ProfileDecision], profile: bytes = b""
+    root: Path, decisions: Sequence[AnyDecision], profile: bytes = b""
 ) -> tuple[bool, list[Outcome]]:
     """Apply at once where no service runs; else leave files for it and wait for its word.
 
@@ -46,20 +46,20 @@ def hand_in(
         return True, _wait_for(root, decisions)
 
 
-def _put_beside(folder: Path, decision: Decision | ProfileDecision, profile: bytes) -> None:
+def _put_beside(folder: Path, decision: AnyDecision, profile: bytes) -> None:
     if isinstance(decision, ProfileDecision) and decision.kind == "profile-add":
         scratch = folder / f".{decision.id}.icc.tmp"
         durable.write_new(scratch, profile)
         durable.publish(scratch, handed_in(folder, decision))
 
 
-def _take_away(folder: Path, decisions: Sequence[Decision | ProfileDecision]) -> None:
+def _take_away(folder: Path, decisions: Sequence[AnyDecision]) -> None:
     for decision in decisions:
         if isinstance(decision, ProfileDecision):
             durable.remove_file(handed_in(folder, decision))
 
 
-def _wait_for(root: Path, decisions: Sequence[Decision | ProfileDecision]) -> list[Outcome]:
+def _wait_for(root: Path, decisions: Sequence[AnyDecision]) -> list[Outcome]:
     deadline = time.monotonic() + ANSWER_WAIT_S
     found: dict[str, Outcome] = {}
     while len(found) < len(decisions) and time.monotonic() < deadline:
@@ -79,18 +79,18 @@ def _wait_for(root: Path, decisions: Sequence[Decision | ProfileDecision]) -> li
     return [found[decision.id] for decision in decisions]
 
 
-def _job(decision: Decision | ProfileDecision) -> int | None:
-    return decision.job if isinstance(decision, Decision) else None
+def _job(decision: AnyDecision) -> int | None:
+    return None if isinstance(decision, ProfileDecision) else decision.job
 
 
-def _done(decision: Decision | ProfileDecision, sentence: str) -> str:
-    if isinstance(decision, ProfileDecision):
+def _done(decision: AnyDecision, sentence: str) -> str:
+    if isinstance(decision, ProfileDecision | PictureDecision):
         return sentence
     done = "the answer was taken" if sentence == "answered" else sentence
     return f"Job {job_number(decision.job)}: {done}."
 
 
-def _unanswered(decision: Decision | ProfileDecision) -> str:
+def _unanswered(decision: AnyDecision) -> str:
     handed = f"handed to the service, which has not answered within {ANSWER_WAIT_S} seconds."
     if isinstance(decision, ProfileDecision):
         return f"The decision was {handed} Look again with `platemark profiles`."

@@ -17,7 +17,7 @@ FOR_ALL: Final = True
 
 
 def find(known: Known) -> Iterable[Finding]:
-    """Stop a set whose pictures do not share surface, lab, profile, intent and sharpening."""
+    """Stop a set whose pictures do not share surface, profile, intent, adjustment and the like."""
     whole = known.whole_set
     if whole is None or not whole.own.traits:
         return
@@ -35,10 +35,21 @@ def find(known: Known) -> Iterable[Finding]:
             CODE,
             ACCEPT,
             f"The pictures of the set “{whole.name}” would not be made alike ({'; '.join(told)}).",
-            "Correct the request of the one that is wrong. Accepting means: they may differ.",
+            _next(figures),
             figures=figures,
             choices=_ways(figures),
         )
+
+
+def _next(figures: dict[str, str]) -> str:
+    then = "Correct the request of the one that is wrong. Accepting means: they may differ."
+    settled = [f"--{option}" for name, option in _SETTLED if name in figures]
+    if not settled:
+        return then
+    return f"`platemark decide N` with {' and '.join(settled)} settles it for the whole set. {then}"
+
+
+_SETTLED: Final = (("adjustment", "adjust"), ("intent", "intent"))
 
 
 def _ways(figures: dict[str, str]) -> tuple[str, ...]:

@@ -17,6 +17,7 @@ import structlog
 from platemark import durable
 from platemark.engine.hold import folder_of, for_the_group, notice_of, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
+from platemark.engine.picture_decisions import apply_to_picture
 from platemark.engine.profile_decisions import apply_to_profile, handed_in
 from platemark.engine.workshop import Workshop
 from platemark.intake.answers import (
@@ -27,7 +28,13 @@ from platemark.intake.answers import (
     without_refusal,
 )
 from platemark.ledger.read import JobRow
-from platemark.model.decision import Decision, Outcome, ProfileDecision
+from platemark.model.decision import (
+    AnyDecision,
+    Decision,
+    Outcome,
+    PictureDecision,
+    ProfileDecision,
+)
 from platemark.model.errors import DecisionRefused, DiskFault
 from platemark.model.finding import Finding
 from platemark.model.job import job_number
@@ -42,7 +49,7 @@ _LARGEST_NUMBER = 2**53
 _ID = re.compile(r"[0-9A-Za-z-]{1,64}")
 
 
-def apply(workshop: Workshop, decision: Decision | ProfileDecision) -> Outcome:
+def apply(workshop: Workshop, decision: AnyDecision) -> Outcome:
     """Apply a decision once; the same id again gives the same outcome."""
     about = _about(decision)
     done = workshop.ledger.read.decided(decision.id)
@@ -52,6 +59,8 @@ def apply(workshop: Workshop, decision: Decision | ProfileDecision) -> Outcome:
     try:
         if isinstance(decision, ProfileDecision):
             sentence = apply_to_profile(workshop, decision)
+        elif isinstance(decision, PictureDecision):
+            sentence = apply_to_picture(workshop, decision)
         else:
             sentence = _apply(workshop, decision)
     except DecisionRefused as refusal:
@@ -69,13 +78,13 @@ def apply(workshop: Workshop, decision: Decision | ProfileDecision) -> Outcome:
     return _outcome(decision, True, sentence)
 
 
-def _about(decision: Decision | ProfileDecision) -> dict[str, Any]:
+def _about(decision: AnyDecision) -> dict[str, Any]:
     if isinstance(decision, ProfileDecision):
         return {"lab": decision.lab, "surface": decision.surface}
     return {"about": decision.job}
 
 
-def write_decision(folder: Path, decision: Decision | ProfileDecision, scratch: Path) -> None:
+def write_decision(folder: Path, decision: AnyDecision, scratch: Path) -> None:
     """Publish a decision into `decisions/`, whole."""
     data = json.dumps(to_plain(decision), ensure_ascii=False, indent=1).encode()
     durable.write_new(scratch, data)
@@ -265,7 +274,7 @@ def _readable(row: JobRow, settings: tuple[tuple[str, str], ...], person: Person
             raise DecisionRefused(f"Job {job_number(row.job)}, {key}: {error}.") from error
 
 
-def _read(path: Path) -> Decision | ProfileDecision | None:
+def _read(path: Path) -> AnyDecision | None:
     try:
         # Nothing is followed or waited for: a pipe would never end.
         descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
@@ -276,10 +285,7 @@ def _read(path: Path) -> Decision | ProfileDecision | None:
         if len(data) > LARGEST_FILE:
             return None
         said = json.loads(data)
-        of_profile = isinstance(said, dict) and str(said.get("kind")).startswith("profile-")
-        decision: Decision | ProfileDecision = (
-            from_plain(ProfileDecision, said) if of_profile else from_plain(Decision, said)
-        )
+        decision: AnyDecision = from_plain(_shape_of(said), said)
         # Half a sign and a number beyond the record's are in no decision of ours.
         json.dumps(to_plain(decision), ensure_ascii=False).encode()
     except (OSError, ValueError, RecursionError, msgspec.ValidationError):
@@ -293,6 +299,13 @@ def _read(path: Path) -> Decision | ProfileDecision | None:
     return decision if in_range else None
 
 
-def _outcome(decision: Decision | ProfileDecision, applied: bool, sentence: str) -> Outcome:
+def _shape_of(said: object) -> type[AnyDecision]:
+    kind = str(said.get("kind")) if isinstance(said, dict) else ""
+    if kind.startswith("profile-"):
+        return ProfileDecision
+    return PictureDecision if kind == "picture" else Decision
+
+
+def _outcome(decision: AnyDecision, applied: bool, sentence: str) -> Outcome:
     job = None if isinstance(decision, ProfileDecision) else decision.job
     return Outcome(decision.id, job, applied, sentence)

@@ -10,6 +10,7 @@ from typing import Any
 
 import structlog
 
+from platemark import durable
 from platemark.checks import run_checks
 from platemark.engine.knowing import (
     SET_CODES,
@@ -33,14 +34,17 @@ from platemark.model.measures import Measures
 from platemark.model.picture import FACTS_VERSION, Facts
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.plan import Plan, plan_hash
-from platemark.model.planning import drawing_lines, make_plan
+from platemark.model.planning import drawing_lines, make_plan, usual_intent
 from platemark.model.request import PERSONAL_KEYS
 from platemark.model.work import Failure, ProbeReport, ProbeTask, Report
 
 Outcome = Report | Measured | Failure
 STEP = "examine"
-MEASURES, MEASURED = "picture_measures", "measured_sha256"
-"""In the record: a picture's measures, and the digest of what they depend on beside its bytes."""
+MEASURES, MEASURED, PROOF = "picture_measures", "measured_sha256", "proof_sha256"
+"""In the record: a picture's measures, the digest of what they depend on beside its bytes, and the
+proof sheet that was drawn with them, by its content."""
+PROOF_FORM = "jpg"
+_PROOF_MB = 16
 ATTEMPTS = 2
 """A picture that kills its process this often is held."""
 STARTS = 5
@@ -87,18 +91,22 @@ def finish(
     task = task_for(known, original_path(workshop, row), workshop.folders.profiles)
     wanted = digest_of(task)
     if isinstance(outcome, Measured) and outcome.of == wanted:
-        measures = outcome.measures
+        measured = _measured_now(workshop, outcome)
     else:
         # Where a profile or the settings changed meanwhile, it is measured anew.
-        measures = _measured_before(workshop, row, wanted)
-        if measures is None and task is not None:
-            limits = workshop.child_limits(output_mb=1)
+        measured = _measured_before(workshop, row, wanted)
+        if not measured and task is not None:
+            task = replace(task, proof=str(_proof_spool(workshop, row)))
+            limits = workshop.child_limits(output_mb=_PROOF_MB)
             return partial(measure, workshop.children, facts, task, limits)
-    _decide(workshop, row, replace(known, measures=measures), answers, wanted)
+    measures = from_plain(Measures, measured[MEASURES]) if measured else None
+    _decide(workshop, row, replace(known, measures=measures), answers, measured)
     return None
 
 
-def _decide(workshop: Workshop, row: JobRow, known: Known, answers: Answers, measured: str) -> None:
+def _decide(
+    workshop: Workshop, row: JobRow, known: Known, answers: Answers, measured: dict[str, Any]
+) -> None:
     findings = (*run_checks(known), *_accepted_of_set(workshop, row, answers.acceptances))
     taken = accepted(known, findings, answers.acceptances)
     open_stops = [f for f in findings if f.severity == "stop" and f.code not in taken]
@@ -107,7 +115,7 @@ def _decide(workshop: Workshop, row: JobRow, known: Known, answers: Answers, mea
         register(workshop, known.lab, known.product, known.profile.sha256, by)
     plan = None if open_stops else make_plan(known, row.original_sha256, space_hashes())
     with workshop.ledger.transaction() as transaction:
-        body = _body(transaction, known, findings, taken) | _measures_body(known, measured)
+        body = _body(transaction, known, findings, taken) | measured
         if plan is None:
             move(transaction, row, "held", "held", body)
         else:
@@ -122,18 +130,33 @@ def _decide(workshop: Workshop, row: JobRow, known: Known, answers: Answers, mea
         log.info("examined", job=row.job, name=known.name, findings=len(findings))
 
 
-def _measured_before(workshop: Workshop, row: JobRow, wanted: str) -> Measures | None:
-    """A job's measures from before, where all that they depend on is the same."""
+def _measured_before(workshop: Workshop, row: JobRow, wanted: str) -> dict[str, Any]:
+    """What the record has of a job's measures, where all that they depend on is the same."""
     body = _last_body(workshop, row)
-    if not wanted or body.get(MEASURED) != wanted:
-        return None
-    return from_plain(Measures, body[MEASURES])
-
-
-def _measures_body(known: Known, measured: str) -> dict[str, Any]:
-    if known.measures is None:
+    # An earlier version drew no proof.
+    if not wanted or body.get(MEASURED) != wanted or PROOF not in body:
         return {}
-    return {MEASURES: to_plain(known.measures), MEASURED: measured}
+    if not workshop.folders.archived(body[PROOF], PROOF_FORM).exists():
+        return {}
+    return {key: body[key] for key in (MEASURES, MEASURED, PROOF)}
+
+
+def _measured_now(workshop: Workshop, outcome: Measured) -> dict[str, Any]:
+    """Put the proof into the archive; what is recorded comes after it."""
+    if outcome.measures is None or outcome.proof is None:
+        return {}
+    workshop.keep_file(outcome.proof, outcome.proof_sha256, PROOF_FORM)
+    return {
+        MEASURES: to_plain(outcome.measures),
+        MEASURED: outcome.of,
+        PROOF: outcome.proof_sha256,
+    }
+
+
+def _proof_spool(workshop: Workshop, row: JobRow) -> Path:
+    spool = workshop.folders.scratch("spool") / f"proof-{row.job}.{PROOF_FORM}"
+    durable.remove_file(spool)
+    return spool
 
 
 def _supersede(workshop: Workshop, transaction: Transaction, row: JobRow, known: Known) -> None:
@@ -173,7 +196,7 @@ def hold(
     before = entry.body if entry is not None else {}
     body: dict[str, Any] = {
         key: before[key]
-        for key in ("facts", "request", "sources", "lab", "product", MEASURES, MEASURED)
+        for key in ("facts", "request", "sources", "lab", "product", MEASURES, MEASURED, PROOF)
         if key in before
     }
     findings = [item for item in before.get("findings", []) if item["severity"] == "caution"]
@@ -304,9 +327,18 @@ def _asked_size(known: Known) -> str | None:
 
 
 def _planned(known: Known, plan: Plan) -> dict[str, Any]:
-    if known.layout is None:
+    if known.layout is None or known.product is None:
         raise ValueError("a plan without a layout")
+    settled = known.settled
     return {
+        **(
+            {}
+            if settled is None or settled.is_nothing
+            else {
+                "settled": to_plain(settled),
+                "usual_intent": usual_intent(known.surface, known.product),
+            }
+        ),
         "plan": to_plain(plan),
         "plan_sha256": plan_hash(plan),
         "native_ppi": to_plain(known.layout.native_ppi),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import secrets
 import stat
@@ -14,7 +15,7 @@ from pathlib import Path
 import structlog
 
 from platemark import durable
-from platemark.engine.examine import facts_of, original_path
+from platemark.engine.examine import MEASURES, PROOF, PROOF_FORM, facts_of, original_path
 from platemark.engine.knowing import answers_of, asked, choose, layout_of
 from platemark.engine.workshop import Workshop
 from platemark.intake.held import OURS, picture_name, write_held_folder
@@ -24,10 +25,12 @@ from platemark.model.finding import Finding
 from platemark.model.geometry import MOST_TRIMMED_PERCENT, aspect_error, describe_ppi
 from platemark.model.job import Drop, shown_name
 from platemark.model.lab import Product
+from platemark.model.measures import Measures
 from platemark.model.notice import HeldNotice
 from platemark.model.picture import Facts
 from platemark.model.plain import from_plain
 from platemark.model.request import Fit, Request
+from platemark.model.sits import Sits, sentences
 from platemark.model.surface import Surface
 from platemark.model.units import BadSize, orientation_of, parse_full_size, shown
 from platemark.model.work import ChildLimits, Choice, PreviewReport, PreviewTask
@@ -72,7 +75,7 @@ def show_held(workshop: Workshop, row: JobRow, drawing: bytes | None) -> None:
     staging = workshop.folders.scratch("held") / f"{row.job}-{secrets.token_hex(4)}"
     original, name = original_path(workshop, row), _name(workshop, row)
     try:
-        write_held_folder(staging, notice, original, name, drawing)
+        write_held_folder(staging, notice, original, name, drawing, _proof(workshop, row))
         for path in (staging, *staging.iterdir()):
             for_the_group(workshop, path)
         durable.sync_tree(staging)
@@ -87,6 +90,26 @@ def show_held(workshop: Workshop, row: JobRow, drawing: bytes | None) -> None:
     finally:
         if staging.exists():
             durable.remove_tree(staging)
+
+
+def _proof(workshop: Workshop, row: JobRow) -> bytes | None:
+    """The proof sheet of a held job; None where it was not drawn, or the archive lost it."""
+    sha256 = workshop.ledger.read.body(row.held_seq).get(PROOF, "")
+    path = workshop.folders.archived(sha256, PROOF_FORM)
+    if not sha256 or not path.is_file():
+        return None
+    data = path.read_bytes()
+    return data if hashlib.sha256(data).hexdigest() == sha256 else None
+
+
+def _sits(workshop: Workshop, row: JobRow, surface: Surface | None) -> tuple[Sits, ...]:
+    body = workshop.ledger.read.body(row.held_seq)
+    lab = workshop.settings.lab(row.lab) if row.lab else None
+    product = lab.product_for(row.surface) if lab is not None else None
+    if PROOF not in body or surface is None or product is None:
+        return ()
+    measures = from_plain(Measures, body[MEASURES])
+    return sentences(measures, surface, by_lab_profile=product.profile is not None)
 
 
 def for_the_group(workshop: Workshop, path: Path) -> None:
@@ -162,6 +185,7 @@ def notice_of(workshop: Workshop, row: JobRow) -> HeldNotice:
         ),
         size_remarks=_size_remarks(facts, findings),
         answered=_answered(workshop, row),
+        sits=_sits(workshop, row, surface),
         folder=_dropped_in(workshop, row),
     )
 

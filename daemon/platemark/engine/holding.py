@@ -25,14 +25,14 @@ from platemark.engine.hold import (
 )
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import question_of
-from platemark.engine.render import MEANWHILE
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
 from platemark.model.errors import DiskFault, DiskFull
 from platemark.model.finding import Finding
 from platemark.model.notice import WaitingLine
 
-_FOR_THE_PROFILE = {profile_standing.CODE, profile_changed.CODE, MEANWHILE}
+_MEANWHILE = "profile-changed-meanwhile"
+_FOR_THE_PROFILE = {profile_standing.CODE, profile_changed.CODE, _MEANWHILE}
 _JOB_NUMBER = re.compile(r"[0-9]{1,12}")
 
 
@@ -86,7 +86,7 @@ class Holding:
             # A job that an earlier version held does not say, so it is looked at.
             then = dict(stops[0].figures).get("profile", "")
             # What changed while a job was worked on is asked of a person, unless one has spoken.
-            unsettled = MEANWHILE in codes and now not in ("registered", "retired")
+            unsettled = _MEANWHILE in codes and now not in ("registered", "retired")
             if now == then or unsettled:
                 continue
             with self._workshop.ledger.transaction() as transaction:

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
+from functools import lru_cache
+from pathlib import Path
 from unicodedata import normalize
+from zoneinfo import ZoneInfo
 
 from platemark.checks import all_checks, file_too_large
 from platemark.engine.claim import asked_body, layers_of
 from platemark.engine.profiles import standing_of
 from platemark.engine.workshop import Workshop
+from platemark.imaging.icc import ProfileDamage, parse_profile
 from platemark.intake.names import title_of
 from platemark.ledger.read import JobRow, Reader
+from platemark.model.adjusting import adjustment_of
 from platemark.model.finding import ENGINE_CODES, Acceptance, Finding
 from platemark.model.geometry import Layout, Misfit, lay_out
 from platemark.model.job import Drop
-from platemark.model.known import Known, Other, ProfileStanding
+from platemark.model.known import Known, Other, ProfileStanding, Settled, SettledBefore
 from platemark.model.lab import Lab, Product
 from platemark.model.picture import Facts
 from platemark.model.plain import digest, from_plain
@@ -150,11 +155,63 @@ def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) ->
         today=today,
     )
     others = tuple(_others(reader, row, request_key(known)))
+    earlier = tuple(other for other in others if other.job < row.job)
+    zone = workshop.settings.studio.time_zone
+    settled = settled_of(reader, row.original_sha256, row.surface, zone)
     return replace(
         known,
-        earlier=tuple(other for other in others if other.job < row.job),
+        profile=replace(standing, intents=_intents_of(workshop, standing.sha256)),
+        earlier=earlier,
         later=tuple(other for other in others if other.job > row.job),
+        settled=settled,
+        settled_before=_settled_before(reader, earlier, zone) if settled is None else None,
     )
+
+
+def settled_of(reader: Reader, original: str, surface: str, zone: str) -> Settled | None:
+    """What stands settled for a picture on a surface; None where nothing ever was.
+
+    Args:
+        reader: The record.
+        original: SHA-256 of the picture.
+        surface: The surface's id.
+        zone: The studio's time zone.
+    """
+    row = reader.settled(original, surface)
+    entry = reader.entry(row.seq) if row is not None else None
+    if row is None or entry is None:
+        return None
+    on = datetime.fromisoformat(entry.at).astimezone(ZoneInfo(zone)).date()
+    return Settled(row.version, adjustment_of(row.adjust), row.intent, on)
+
+
+def _settled_before(reader: Reader, earlier: tuple[Other, ...], zone: str) -> SettledBefore | None:
+    """What stands settled for the newest earlier file of that name on that surface."""
+    for other in earlier:
+        if not other.same_name or other.same_bytes or not other.same_surface:
+            continue
+        row = reader.job(other.job)
+        settled = settled_of(reader, row.original_sha256, row.surface, zone) if row else None
+        if settled is not None:
+            return None if settled.is_nothing else SettledBefore(other.job, settled)
+    return None
+
+
+def _intents_of(workshop: Workshop, sha256: str) -> tuple[str, ...]:
+    return intents_in(workshop.folders.archived(sha256, "icc")) if sha256 else ()
+
+
+@lru_cache(maxsize=64)
+def intents_in(path: Path) -> tuple[str, ...]:
+    """The intents that a profile has tables for, both ways; none where it cannot be read.
+
+    Args:
+        path: A file that is named by its content, or is asked about but once.
+    """
+    try:
+        return parse_profile(path.read_bytes()).intents
+    except (OSError, ProfileDamage):
+        return ()
 
 
 def request_key(known: Known) -> str:

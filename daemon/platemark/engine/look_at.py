@@ -10,7 +10,7 @@ from pathlib import Path
 
 from platemark import durable
 from platemark.checks import run_checks
-from platemark.engine.knowing import choose, know, request_key
+from platemark.engine.knowing import choose, intents_in, know, request_key, settled_of
 from platemark.engine.measuring import measure, task_for
 from platemark.engine.profiles import (
     is_retired,
@@ -34,7 +34,31 @@ from platemark.model.plan import Plan
 from platemark.model.planning import make_plan
 from platemark.model.request import Layer, resolve, with_answers
 from platemark.model.studio import Settings
-from platemark.model.work import ChildLimits, Failure, HeaderLimits, ProbeReport, ProbeTask
+from platemark.model.surface import Surface
+from platemark.model.work import (
+    ChildLimits,
+    Failure,
+    HeaderLimits,
+    MeasureTask,
+    ProbeReport,
+    ProbeTask,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """A file that is looked at, read once, however many surfaces it is asked about."""
+
+    root: Path
+    """The studio's folder."""
+    settings: Settings
+    reader: Reader | None
+    """The studio's record, where there is one yet."""
+    file: Path
+    facts: Facts
+    sha256: str
+    today: date
+    """In the studio."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +98,35 @@ def look_at(
     if surface is None:
         known_ids = ", ".join(s.id for s in settings.surfaces)
         raise UsageError(f"There is no surface {surface_id}.", f"There are: {known_ids}.")
+    subject = subject_of(root, settings, reader, file, today)
+    known = known_of(subject, surface, said)
+    return concluded(subject, known, measured(subject, task_of(subject, known)))
+
+
+def subject_of(
+    root: Path, settings: Settings, reader: Reader | None, file: Path, today: date
+) -> Subject:
+    """Read a file.
+
+    Raises:
+        UsageError: there is no such file.
+        ChildFault: the picture's process would not start or brought nothing.
+    """
     if not file.is_file():
         raise UsageError(f"There is no file {file}.")
     facts = _facts(settings, file)
+    return Subject(root, settings, reader, file, facts, durable.hash_file(file), today)
+
+
+def known_of(subject: Subject, surface: Surface, said: Mapping[str, str]) -> Known:
+    """What is known of a file on one surface, before it is measured.
+
+    Raises:
+        UsageError: a value cannot be read.
+        ChildFault: a profile's process would not start.
+    """
+    settings, name = subject.settings, os.fsencode(subject.file.name)
     defaults = Layer(surface.name, surface.defaults, "default")
-    name = os.fsencode(file.name)
     resolved = resolve([defaults, *words_of(name)])
     almost = almost_size_of(name)
     if almost is not None and resolved.request.size is None:
@@ -89,23 +137,60 @@ def look_at(
         raise UsageError(f"{error}.") from error
     lab, product = choose(settings, surface, resolved.request)
     known = know(
-        name=shown_name(os.fsencode(file.name)),
+        name=shown_name(name),
         surface=surface,
-        facts=facts,
+        facts=subject.facts,
         resolved=resolved,
         settings=settings,
-        profile=_standing(root, settings, reader, lab, product),
+        profile=_standing(subject.root, settings, subject.reader, lab, product),
         earlier=(),
-        today=today,
+        today=subject.today,
     )
-    sha256 = durable.hash_file(file)
-    if reader is not None:
-        known = replace(known, earlier=_earlier(reader, sha256, request_key(known)))
-    known = replace(known, measures=_measures(root, settings, file, known))
+    if subject.reader is None:
+        return known
+    zone, file = settings.studio.time_zone, known.profile.file
+    intents = intents_in(subject.root / "profiles" / file) if file else ()
+    return replace(
+        known,
+        profile=replace(known.profile, intents=intents),
+        earlier=_earlier(subject.reader, subject.sha256, request_key(known)),
+        settled=settled_of(subject.reader, subject.sha256, surface.id, zone),
+    )
+
+
+def task_of(subject: Subject, known: Known) -> MeasureTask | None:
+    """What is to be measured of a file; None where it cannot be."""
+    return task_for(known, subject.file.resolve(), subject.root / "profiles")
+
+
+def measured(subject: Subject, task: MeasureTask | None, at_once: int = 1) -> Measures | None:
+    """Measure a file in a child process, one of so many; None where there is no task or no way.
+
+    Raises:
+        ChildFault: the process would not start or brought nothing.
+    """
+    if task is None:
+        return None
+    outcome = measure(Children(), subject.facts, task, child_limits(subject.settings, at_once))
+    if isinstance(outcome, Failure):
+        raise ChildFault(f"{subject.file.name} could not be measured: {outcome.sentence}.")
+    return outcome.measures
+
+
+def concluded(subject: Subject, known: Known, measures: Measures | None) -> Examined:
+    """Ask every question, and plan where none stops it."""
+    known = replace(known, measures=measures)
     findings = run_checks(known)
     stopped = any(finding.severity == "stop" for finding in findings)
-    plan = None if stopped else make_plan(known, sha256, space_hashes())
+    plan = None if stopped else make_plan(known, subject.sha256, space_hashes())
     return Examined(known, findings, plan)
+
+
+def child_limits(settings: Settings, at_once: int = 1) -> ChildLimits:
+    """What a child process may use, where so many are at work."""
+    limits, cores = settings.studio.limits, os.cpu_count() or 1
+    threads = min(4, max(1, cores // at_once))
+    return ChildLimits(limits.child_memory_mb, limits.child_seconds, 64, threads)
 
 
 def _facts(settings: Settings, file: Path) -> Facts:
@@ -117,26 +202,12 @@ def _facts(settings: Settings, file: Path) -> Facts:
         limits.expansion,
         limits.progressive_pixels,
     )
-    outcome = Children().run(ProbeTask(str(file.resolve()), file.name, header), _child(settings))
+    task = ProbeTask(str(file.resolve()), file.name, header)
+    outcome = Children().run(task, child_limits(settings))
     if isinstance(outcome, ProbeReport):
         return outcome.facts
     why = outcome.sentence if isinstance(outcome, Failure) else "it brought another report"
     raise ChildFault(f"{file.name} could not be examined: {why}.")
-
-
-def _measures(root: Path, settings: Settings, file: Path, known: Known) -> Measures | None:
-    task = task_for(known, file.resolve(), root / "profiles")
-    if task is None:
-        return None
-    outcome = measure(Children(), known.facts, task, _child(settings))
-    if isinstance(outcome, Failure):
-        raise ChildFault(f"{file.name} could not be measured: {outcome.sentence}.")
-    return outcome.measures
-
-
-def _child(settings: Settings) -> ChildLimits:
-    limits = settings.studio.limits
-    return ChildLimits(limits.child_memory_mb, limits.child_seconds, 1, min(4, os.cpu_count() or 1))
 
 
 def _standing(
@@ -155,7 +226,7 @@ def _standing(
     sha256 = durable.hash_file(path) if path.is_file() else ""
     if reader is not None and (is_retired(rows) or any(row.sha256 == sha256 for row in rows)):
         return standing_among(reader, rows, product.profile, sha256)
-    report = try_profile(Children(), path, _child(settings), wanted_intent(settings, product))
+    report = try_profile(Children(), path, child_limits(settings), wanted_intent(settings, product))
     registered = next((row.sha256 for row in rows if row.state == "admitted"), "")
     return ProfileStanding(
         state="refused" if not report.accepted else "changed" if registered else "good",

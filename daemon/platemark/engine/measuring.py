@@ -7,6 +7,7 @@ from pathlib import Path
 
 import structlog
 
+from platemark import durable
 from platemark.checks import run_checks
 from platemark.engine.workshop import space_hashes
 from platemark.imaging.child import Children
@@ -26,6 +27,9 @@ class Measured:
     measures: Measures | None
     of: str
     """Digest of what was measured; see `digest_of`."""
+    proof: Path | None = None
+    """The proof sheet, synced and not yet in the archive; None where none was asked for."""
+    proof_sha256: str = ""
 
 
 def task_for(known: Known, original: Path, profiles: Path) -> MeasureTask | None:
@@ -66,7 +70,9 @@ def measure(
     """
     outcome = children.run(task, limits)
     if isinstance(outcome, MeasureReport):
-        return Measured(facts, outcome.measures, digest_of(task))
+        proof = Path(task.proof) if task.proof else None
+        sha256 = durable.sync_and_hash(proof) if proof is not None else ""
+        return Measured(facts, outcome.measures, digest_of(task), proof, sha256)
     if not isinstance(outcome, Failure):
         raise TypeError(type(outcome).__name__)
     if outcome.kind == "picture":

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import structlog
 
@@ -25,6 +26,7 @@ from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
 from platemark.model.asking import stop
 from platemark.model.finding import Change, Finding
+from platemark.model.known import Settled
 from platemark.model.picture import Facts
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.plan import Plan
@@ -40,7 +42,6 @@ from platemark.model.work import (
 
 STEP = "render"
 _PACKED = {"none": "not packed", "lzw": "LZW", "deflate": "ZIP", "jpeg": "JPEG"}
-MEANWHILE = "profile-changed-meanwhile"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,7 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
     plan = plan_of(workshop, row)
     extension = extension_of(plan)
     workshop.keep_file(outcome.spool, outcome.sha256, extension)
+    body = workshop.ledger.read.body(row.examined_seq)
     facts = facts_of(workshop, row)
     notes = facts.notes if facts is not None else ()
     aside = tuple(Change("left-aside", note, "in the original", "not used") for note in notes)
@@ -118,7 +120,7 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
                     "extension": extension,
                 },
                 "check": to_plain(outcome.check),
-                "changes": to_plain((*aside, *outcome.report.changes)),
+                "changes": to_plain((*aside, *_as_decided(body, plan, outcome.report.changes))),
                 "engine": outcome.report.engine,
                 "source_profile": outcome.report.source_profile,
             },
@@ -220,7 +222,7 @@ def _profile_still_good(workshop: Workshop, row: JobRow, plan: Plan) -> bool:
         workshop,
         row,
         stop(
-            MEANWHILE,
+            "profile-changed-meanwhile",
             "assistant",
             f"The profile for {row.original_name} was changed or retired after the job was "
             "examined.",
@@ -243,6 +245,31 @@ def _read(facts: Facts) -> Change:
         form,
         f"its pixels, {facts.bits} bit",
     )
+
+
+def _as_decided(
+    examined: dict[str, Any], plan: Plan, changes: tuple[Change, ...]
+) -> Iterator[Change]:
+    """Say of what was settled for the picture when that was; the plan knows no time."""
+    if "settled" not in examined:
+        yield from changes
+        return
+    settled = from_plain(Settled, examined["settled"])
+    day = f"{settled.on.day} {settled.on:%B %Y}"
+    decided = f"as decided on {day} (version {settled.version})"
+    for change in changes:
+        if change.code == "adjusted":
+            yield replace(change, text=f"{change.text.rstrip('.')}; {decided}.")
+            continue
+        yield change
+        if change.code == "converted" and settled.intent == plan.intent:
+            usual = examined["usual_intent"]
+            yield Change(
+                "intent-settled",
+                f"The {plan.intent} intent is taken {decided}; the usual one here is {usual}.",
+                usual,
+                plan.intent,
+            )
 
 
 def _decoded_mb(plan: Plan) -> int:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Any
 
 import structlog
 
@@ -18,9 +19,11 @@ from platemark.engine.hold import stops_of
 from platemark.engine.knowing import SET_CODES, accepted, answers_of, asked, know_job
 from platemark.engine.lifecycle import move
 from platemark.engine.workshop import Workshop
-from platemark.ledger.read import JobRow
+from platemark.ledger.read import JobRow, Reader
+from platemark.model.adjusting import NONE, Adjustment
 from platemark.model.finding import Acceptance, Finding
 from platemark.model.known import Panel, StandingSet
+from platemark.model.plain import from_plain
 from platemark.model.request import Request
 
 _CHECKS = tuple(check for check in all_checks() if check.of_set)
@@ -223,6 +226,33 @@ def whole_sets(rows: Iterable[JobRow], missing: Iterable[JobRow]) -> list[JobRow
     return [row for row in rows if row.set is None or _key_of(row) not in torn]
 
 
+def panels_of(read: Reader, row: JobRow) -> tuple[JobRow, ...]:
+    """The jobs that are settled with one: it first, then the rest of its set on the same surface.
+
+    Those that were sent belong to it within an order alone: elsewhere a name may be used again.
+    """
+    key = _key_now(read, row)
+    if key is None:
+        return (row,)
+    going = [
+        other
+        for state in ("claimed", "examined", "rendered", "held")
+        for other in read.jobs(state=state)
+    ]
+    sent = read.jobs(order=key.order) if key.order is not None else []
+    going += [other for other in sent if other.state in _SENT]
+    others = (other for other in going if (other.job, other.surface) != (row.job, row.surface))
+    alike = [other for other in others if other.surface == row.surface]
+    return (row, *(other for other in alike if _key_now(read, other) == key))
+
+
+def _key_now(read: Reader, row: JobRow) -> _Key | None:
+    """The set that a job belongs to by the newest word, whether or not it was read yet."""
+    if row.state == "claimed":
+        return _key_in(asked(read, row, answers_of(read, row.job)).request)
+    return _key_of(row) if row.set is not None else None
+
+
 def _key_of(row: JobRow) -> _Key:
     return _Key(row.order, row.set or "", row.purpose or "final")
 
@@ -252,7 +282,14 @@ def _traits(workshop: Workshop, row: JobRow) -> tuple[tuple[str, str], ...]:
         ("intent", str(plan["intent"])),
         ("black point compensation", "on" if plan["black_point_compensation"] else "off"),
         ("sharpening", str(request["sharpen"])),
+        ("adjustment", _adjustment_in(plan)),
     ]
     if request["set_of"] is not None:
         traits.append(("pictures in the set", str(request["set_of"])))
     return tuple(traits)
+
+
+def _adjustment_in(plan: dict[str, Any]) -> str:
+    """A plan's adjustment as it is typed; plans from before there was any have none."""
+    settled = plan.get("adjust")
+    return str(from_plain(Adjustment, settled)) if settled is not None else NONE

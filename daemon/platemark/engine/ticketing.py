@@ -6,14 +6,21 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any, Literal
 
+import structlog
+
+from platemark import durable
+from platemark.engine.examine import MEASURES, PROOF, PROOF_FORM
 from platemark.engine.render import drawing_path
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
 from platemark.model.finding import Change
+from platemark.model.job import job_number
 from platemark.model.lab import Product
+from platemark.model.measures import Measures
 from platemark.model.picture import Facts
 from platemark.model.plain import from_plain
 from platemark.model.plan import Plan
+from platemark.model.sits import sentences
 from platemark.model.studio import Studio
 from platemark.model.surface import Direction, Surface
 from platemark.model.ticket import (
@@ -23,12 +30,15 @@ from platemark.model.ticket import (
     TicketColour,
     TicketFinding,
     TicketGeometry,
+    TicketMeasure,
     TicketOriginal,
+    TicketPreview,
     TicketPrintFile,
     TicketRequest,
     TicketWeight,
 )
 from platemark.model.units import MM_PER, Length, Unit, parse_full_size, shown
+from platemark.parcel.bag import PREVIEWS
 from platemark.parcel.ticket_words import colour_words
 
 TWO_PEOPLE_KG = 10
@@ -84,9 +94,43 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
         cautions=cautions(surface),
         # A border is part of the panel, and weighs as much as the picture.
         weight=weigh(surface, sheet),
+        proof=_preview(workshop, row, examined),
+        suitability=_suitability(examined, surface, plan),
     )
     archived = workshop.folders.archived(printed["sha256"], printed["extension"])
-    return ParcelItem(ticket, str(archived), str(drawing_path(workshop, row.job)))
+    proof = ticket.proof
+    return ParcelItem(
+        ticket,
+        str(archived),
+        str(drawing_path(workshop, row.job)),
+        str(workshop.folders.archived(proof.sha256, PROOF_FORM)) if proof is not None else "",
+    )
+
+
+def _preview(workshop: Workshop, row: JobRow, examined: dict[str, Any]) -> TicketPreview | None:
+    """The proof of a job; none where an earlier version drew none, or the archive lost it.
+
+    A print does not depend on it, so a print does not wait for it.
+    """
+    sha256 = examined.get(PROOF, "")
+    path = workshop.folders.archived(sha256, PROOF_FORM)
+    if not sha256 or not path.is_file() or durable.hash_file(path) != sha256:
+        structlog.get_logger().warning("no-proof", job=row.job, sha256=sha256)
+        return None
+    return TicketPreview(f"{PREVIEWS}/{job_number(row.job)}.{PROOF_FORM}", sha256)
+
+
+def _suitability(
+    examined: dict[str, Any], surface: Surface, plan: Plan
+) -> tuple[TicketMeasure, ...]:
+    if PROOF not in examined:
+        return ()
+    measures = from_plain(Measures, examined[MEASURES])
+    found = sentences(measures, surface, by_lab_profile=plan.conversion == "lab-profile")
+    return tuple(
+        TicketMeasure(each.measure, each.label, each.value, each.figure, each.sentence)
+        for each in found
+    )
 
 
 def size_in_name(measures: dict[str, Any]) -> str:

@@ -35,6 +35,7 @@ from platemark.model.errors import DiskFault, DiskFull
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.work import (
     AdmitTask,
+    BesideTask,
     CheckTask,
     ChildLimits,
     Failure,
@@ -180,6 +181,9 @@ def readable_files(task: Task) -> tuple[str, ...]:
             found += [path for _, path in task.profiles]
         case PreviewTask():
             found = [task.original, task.source_profile]
+        case BesideTask():
+            found = [task.original.original, task.original.source_profile]
+            found += [panel.picture for panel in task.panels]
         case MakeTask():
             found = [task.profile]
     return tuple(path for path in found if path)
@@ -194,7 +198,9 @@ def written_files(task: Task) -> tuple[str, ...]:
     match task:
         case RenderTask():
             return (task.face, task.print_file, task.drawing)
-        case PreviewTask() | GamutTask():
+        case MeasureTask():
+            return tuple(path for path in (task.proof, task.panel) if path)
+        case PreviewTask() | GamutTask() | BesideTask():
             return (task.drawing,)
         case MakeTask():
             return (task.path,)
@@ -211,7 +217,9 @@ def _placed(task: Task, places: dict[str, str]) -> Task:
                 print_file=places[task.print_file],
                 drawing=places[task.drawing],
             )
-        case PreviewTask() | GamutTask():
+        case MeasureTask():
+            return replace(task, proof=places.get(task.proof, ""), panel=places.get(task.panel, ""))
+        case PreviewTask() | GamutTask() | BesideTask():
             return replace(task, drawing=places[task.drawing])
         case MakeTask():
             return replace(task, path=places[task.path])

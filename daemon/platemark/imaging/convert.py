@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from platemark.imaging.delta_e import delta_e_2000
+from platemark.imaging.prepared import Prepared, prepare
 from platemark.imaging.source import Profile
 from platemark.model.plan import Plan
 from platemark.model.terms import Intent
@@ -77,7 +78,17 @@ class Conversion:
             pixels: 16-bit values.
             in_place: Write the result over them, where both sides have as many channels.
         """
-        return self._convert(pixels, _NODES_A_SIDE << 16, in_place=in_place)
+        if self.is_nothing:
+            return pixels
+        fine = self._fine
+        if fine is None:
+            return self._convert(pixels, _NODES_A_SIDE << 16, in_place=in_place)
+        return self._evened(fine(pixels, in_place=in_place))
+
+    def make_ready(self) -> None:
+        """Make the fine table now, so that threads find it there."""
+        if not self.is_nothing:
+            _ = self._fine
 
     def exact(self, pixels: Pixels, *, in_place: bool = False) -> Pixels:
         """Convert pixels, shape (…, bands), without any table in between."""
@@ -110,8 +121,6 @@ class Conversion:
     def _convert(self, pixels: Pixels, flags: int, *, in_place: bool) -> Pixels:
         if self.is_nothing:
             return pixels
-        if self.black_point_compensation:
-            flags |= int(imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION)
         converted = transform(
             pixels,
             self.source,
@@ -119,12 +128,25 @@ class Conversion:
             to=_COLOUR_SPACES[self.output.bands],
             dtype="u2",
             intent=self.intent,
-            flags=flags,
+            flags=flags | self._compensation,
             out=pixels if in_place and self.source.bands == self.output.bands else None,
         )
+        return self._evened(converted)
+
+    def _evened(self, converted: Pixels) -> Pixels:
         if self._keeps_grey:
             converted[..., 0] = converted[..., 2] = converted[..., 1]
         return converted
+
+    @property
+    def _compensation(self) -> int:
+        flag = int(imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION)
+        return flag if self.black_point_compensation else 0
+
+    @cached_property
+    def _fine(self) -> Prepared | None:
+        flags = _NODES_A_SIDE << 16 | self._compensation | int(imagecodecs.CMS.FLAGS.NOCACHE)
+        return prepare(self.source, self.output, _INTENTS[self.intent], flags)
 
     @cached_property
     def _keeps_grey(self) -> bool:

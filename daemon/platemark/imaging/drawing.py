@@ -8,6 +8,7 @@ that it is seen on any picture and by any eye. The colours are from the palette 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -137,6 +138,7 @@ def draw_arrow(pen: ImageDraw.ImageDraw, box: Box, style: LineStyle) -> None:
                 pen.line([(x, y), tip], colour, width)
 
 
+@cache
 def lettering(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     """The drawing library's own typeface, so that no file of the system is needed."""
     return ImageFont.load_default(size)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pyvips
 
+from platemark.imaging.adjust import Adjusted, adjust_face
 from platemark.imaging.from_lab import brought_from_lab
 from platemark.imaging.resample import enlarge_picture, reduce_picture
 from platemark.imaging.sharpen import Sharpened, sharpen_face
@@ -20,6 +21,7 @@ from platemark.imaging.source import (
     upright,
 )
 from platemark.imaging.steps import PictureFault
+from platemark.model.adjusting import Adjustment
 from platemark.model.finding import Change
 from platemark.model.plan import Plan, Sharpening
 from platemark.model.terms import Box
@@ -27,6 +29,8 @@ from platemark.model.units import MM_PER, shown
 
 _TILE_PX = 256
 _CLASSIC_TIFF_BYTES = 4_000_000_000
+_WORTH_SAYING = 0.0005
+"""A smaller share of the pixels is 0.0 % to people."""
 
 
 def make_face(
@@ -36,20 +40,20 @@ def make_face(
 
     Args:
         original: As stored, sequential.
-        plan: Says orientation, crop and size.
+        plan: Says orientation, crop, size, adjustment and sharpening.
         source: The picture's profile.
         path: File to write.
-        threads: To sharpen with.
+        threads: To adjust and to sharpen with.
 
     Raises:
         PictureFault: the picture is not the one that was planned with.
     """
     how = plan.sharpen
     if how is None:
-        return _unsharpened(original, plan, source, path)
+        return _unsharpened(original, plan, source, path, threads)
     plain = Path(path).with_suffix(".plain")
     try:
-        changes = _unsharpened(original, plan, source, str(plain))
+        changes = _unsharpened(original, plan, source, str(plain), threads)
         size = (plan.placed.width, plan.placed.height)
         done = sharpen_face(str(plain), path, size, source, how, threads)
     finally:
@@ -58,8 +62,18 @@ def make_face(
 
 
 def _unsharpened(
-    original: pyvips.Image, plan: Plan, source: Profile, path: str
+    original: pyvips.Image, plan: Plan, source: Profile, path: str, threads: int
 ) -> tuple[Change, ...]:
+    """Write the face as it is before it is sharpened: at its size, and adjusted."""
+    changes = _at_size(original, plan, source, path)
+    if plan.adjust is None:
+        return changes
+    size = (plan.placed.width, plan.placed.height)
+    done = adjust_face(path, size, source, plan.adjust, threads)
+    return (*changes, _adjusted(plan.adjust, source, done))
+
+
+def _at_size(original: pyvips.Image, plan: Plan, source: Profile, path: str) -> tuple[Change, ...]:
     box = stored_box(plan.crop, plan.orientation, original.width, original.height)
     if min(box.left, box.top) < 0 or (
         box.left + box.width > original.width or box.top + box.height > original.height
@@ -144,6 +158,21 @@ def _shape_changes(original: pyvips.Image, plan: Plan) -> Iterator[Change]:
         )
         before, after = f"{width}x{height}", f"{crop.width}x{crop.height}"
         yield Change("cropped", f"Cropped: {sides}; {before} became {after}.", before, after)
+
+
+def _adjusted(how: Adjustment, source: Profile, done: Adjusted) -> Change:
+    before, after = (shown(Fraction(each), 1) for each in (done.mean_before, done.mean_after))
+    within = ""
+    if done.kept_within >= _WORTH_SAYING:
+        share = shown(Fraction(done.kept_within) * 100, 1)
+        within = f"; {share} % of the pixels lost some chroma to stay within {source.name}"
+    return Change(
+        "adjusted",
+        f"Adjusted as the photographer decided: {how.words}; mean lightness {before} became "
+        f"{after} L*{within}.",
+        "as it came",
+        str(how),
+    )
 
 
 def _sharpened(plan: Plan, how: Sharpening, source: Profile, done: Sharpened) -> Change:

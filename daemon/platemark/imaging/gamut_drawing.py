@@ -8,7 +8,6 @@ The sheet is A4 across at 200 ppi, drawn at twice that and made smaller, for smo
 from __future__ import annotations
 
 import hashlib
-import unicodedata
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -20,6 +19,7 @@ from PIL import Image, ImageDraw, ImageFont
 from platemark.imaging.admission import Admission, admit_profile, device_of_lab, lab_of_device
 from platemark.imaging.gamut import Solid, section_of, share_of, solid_of, volume_of
 from platemark.imaging.icc import build_matrix_profile
+from platemark.imaging.letters import in_letters
 from platemark.imaging.steps import PictureFault
 from platemark.model.work import GamutReport, GamutTask
 
@@ -33,9 +33,6 @@ LEVELS = (30, 50, 70)
 _FINER = 2
 _INK, _FAINT, _GRID, _SHADE = (20, 20, 20), (96, 96, 96), (222, 222, 222), (232, 232, 232)
 _BLUE, _VERMILLION = (0, 114, 178), (213, 94, 0)
-_SPELT = str.maketrans(
-    {"ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "ł": "l", "Ł": "L", "–": "-", "—": "-", "×": "x"}
-)
 _LEFT, _PITCH, _SIDE = 150, 750, 640
 _TOP, _LOWER, _LOW = 262, 1046, 450
 _TEXT, _SMALL = 27, 23
@@ -323,13 +320,7 @@ def _lettering(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 
 
 def _short(words: str, most: int) -> str:
-    """Words for one line, in letters that the typeface has: it knows no accents."""
-    words = "".join(
-        letter
-        for letter in unicodedata.normalize("NFKD", words.translate(_SPELT))
-        if not unicodedata.combining(letter)
-    )
-    words = words.encode("ascii", "replace").decode("ascii")
+    words = in_letters(words)
     return words if len(words) <= most else f"{words[: most - 1]}…"
 
 

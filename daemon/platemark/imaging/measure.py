@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import hashlib
 import os
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from math import isfinite
 
 from platemark.imaging.convert import Conversion
 from platemark.imaging.icc import build_matrix_profile, working_space_ids
-from platemark.imaging.measure_colour import colour_of, output_of
+from platemark.imaging.measure_colour import OutputFigures, colour_of, output_of
 from platemark.imaging.measure_detail import detail_of
 from platemark.imaging.measure_edge import busy_edge, edge_lines
 from platemark.imaging.measure_steps import empty_levels, plateaus
 from platemark.imaging.measure_tone import tone_of
 from platemark.imaging.opening import open_picture
-from platemark.imaging.overview import Seen, look_over
+from platemark.imaging.overview import Overview, Seen, look_over
+from platemark.imaging.proof import Proof
+from platemark.imaging.proof_drawing import ProofFigures, draw_panel, draw_sheet
 from platemark.imaging.source import Profile, embedded_profile, find_profile
 from platemark.model.measures import Measures
-from platemark.model.work import MeasureReport, MeasureTask, Measuring
+from platemark.model.work import MeasureReport, MeasureTask
 
 
 def measure(task: MeasureTask) -> MeasureReport:
@@ -35,7 +37,9 @@ def measure(task: MeasureTask) -> MeasureReport:
     source = _profile(measuring.source_profile_sha256, task, embedded)
     output = _profile(measuring.output_profile_sha256, task, embedded)
     seen = look_over(original, measuring, source)
-    return MeasureReport(_measures(seen, measuring, source, output))
+    conversion = Conversion(source, output, measuring.intent, measuring.black_point_compensation)
+    proof = Proof(conversion, measuring)
+    return MeasureReport(_measures(seen, proof, task))
 
 
 def _profile(sha256: str, task: MeasureTask, embedded: bytes) -> Profile:
@@ -49,13 +53,15 @@ def _profile(sha256: str, task: MeasureTask, embedded: bytes) -> Profile:
     return find_profile(sha256, files, embedded)
 
 
-def _measures(seen: Seen, measuring: Measuring, source: Profile, output: Profile) -> Measures:
+def _measures(seen: Seen, proof: Proof, task: MeasureTask) -> Measures:
+    measuring = proof.measuring
     overview = seen.overview
     threads = max(1, int(os.environ.get("VIPS_CONCURRENCY", "1")))
     with ThreadPoolExecutor(min(threads, 4)) as pool:
         # The longest first, so that none is left over at the end.
-        converted = pool.submit(output_of, overview, _conversion(measuring, source, output))
+        converted = pool.submit(output_of, overview, proof)
         in_detail = pool.submit(detail_of, seen.tiles, seen.pixels_a_mm)
+        drawn = pool.submit(_draw, overview, proof, converted, task)
         in_colour = pool.submit(colour_of, overview)
         of_lines = pool.submit(edge_lines, overview)
         stepped = pool.submit(plateaus, overview)
@@ -64,6 +70,7 @@ def _measures(seen: Seen, measuring: Measuring, source: Profile, output: Profile
         empty = pool.submit(empty_levels, seen.levels)
         tone, colour, detail = toned.result(), in_colour.result(), in_detail.result()
         out = converted.result()
+        drawn.result()
         return Measures(
             lightness_p5=_figure(tone.p5),
             lightness_median=_figure(tone.median),
@@ -78,8 +85,12 @@ def _measures(seen: Seen, measuring: Measuring, source: Profile, output: Profile
             skin_shift=_or_none(out.skin_shift),
             tone=colour.tone,
             hue_spread=_figure(colour.hue_spread),
+            hue=_or_none(colour.hue),
             converted_chroma=_figure(out.chroma),
             converted_hue_shift=_or_none(out.hue_shift),
+            changed_percent=_percent(out.changed),
+            other_intent_percent=_percent_or_none(out.other_intent),
+            other_intent_mean=_or_none(out.other_intent_mean),
             gradient_p99=_figure(detail.gradient_p99),
             fine_detail_percent=_percent(detail.fine),
             grain=_or_none(detail.grain),
@@ -91,8 +102,16 @@ def _measures(seen: Seen, measuring: Measuring, source: Profile, output: Profile
         )
 
 
-def _conversion(measuring: Measuring, source: Profile, output: Profile) -> Conversion:
-    return Conversion(source, output, measuring.intent, measuring.black_point_compensation)
+def _draw(
+    overview: Overview, proof: Proof, converted: Future[OutputFigures], task: MeasureTask
+) -> None:
+    """Draw what is asked for, with the figures of what was begun before."""
+    if task.panel:
+        draw_panel(overview, proof, task.panel)
+    if task.proof:
+        out = converted.result()
+        figures = ProofFigures(_percent(out.changed), _percent_or_none(out.other_intent))
+        draw_sheet(overview, proof, figures, task.proof)
 
 
 def _figure(value: float) -> str:
@@ -108,6 +127,10 @@ def _figure(value: float) -> str:
 
 def _percent(share: float) -> str:
     return _figure(share * 100)
+
+
+def _percent_or_none(share: float | None) -> str | None:
+    return None if share is None else _percent(share)
 
 
 def _or_none(value: float | None) -> str | None:

@@ -3,34 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, degrees, log, radians, sqrt, tan
-from typing import Any, Final
+from math import atan2, ceil, degrees, hypot, log, radians, sqrt, tan
+from typing import Final
 
-import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark.imaging.convert import Conversion, transform
 from platemark.imaging.delta_e import delta_e_2000
+from platemark.imaging.light import Plane, lab_of, light_of, over_black
 from platemark.imaging.measure_tone import percentiles
 from platemark.imaging.overview import Floats, Overview
+from platemark.imaging.proof import CHANGED, Proof, black_of, there_and_back
 from platemark.imaging.source import Profile
-from platemark.imaging.to_lab import LAB_PROFILE, UNTABLED
 from platemark.model.measures import Tone
 
-Doubles = NDArray[np.float64]
-Plane = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 
 SAMPLE_PIXELS: Final = 50_000
 """Converted to tell what the output does; every so many of the small picture, both ways."""
 _LOST: Final = 5.0
+_SEEN: Final = 3.0
 _NEUTRAL_C, _TONED_C, _TONED_SPREAD = 1.5, 12.0, 15.0
 _WHITE_L, _WHITE_C = 95, 4
 _SKIN_L, _SKIN_C, _SKIN_HUES = (35, 85), (12, 40), (30, 75)
 _SOME_CAST: Final = 1.0
 """A mean colour of less C* has no hue that one could speak of."""
-_RELATIVE: Final = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +38,7 @@ class ColourFigures:
     white: float
     skin: float
     hue_spread: float
+    hue: float | None
 
     @property
     def tone(self) -> Tone:
@@ -56,9 +54,12 @@ class OutputFigures:
     """What the planned conversion does; CIEDE2000, C*, degrees and shares from 0 to 1."""
 
     lost: float
+    changed: float
     skin_shift: float | None
     chroma: float
     hue_shift: float | None
+    other_intent: float | None
+    other_intent_mean: float | None
 
 
 def colour_of(overview: Overview) -> ColourFigures:
@@ -71,29 +72,32 @@ def colour_of(overview: Overview) -> ColourFigures:
         float(np.mean(white)),
         float(np.mean(_is_skin(overview.lightness, a, b, chroma))),
         _spread(a, b, chroma),
+        _hue(a, b),
     )
 
 
-def output_of(overview: Overview, conversion: Conversion) -> OutputFigures:
+def output_of(overview: Overview, proof: Proof) -> OutputFigures:
     """Measure what a conversion does, on a sample of the picture."""
     step = ceil(sqrt(overview.pixels / SAMPLE_PIXELS))
     every = (slice(step // 2, None, step), slice(step // 2, None, step))
     planes = [plane[every].ravel() for plane in (overview.lightness, overview.a, overview.b)]
     before = np.stack(planes, axis=-1).astype(np.float64)
+    codes = np.ascontiguousarray(overview.codes[:, *every].reshape(len(overview.codes), -1).T)
+    after = proof.converted(codes, before)
+    conversion = proof.conversion
     chroma = np.hypot(before[:, 1], before[:, 2])
-    if conversion.is_nothing:
-        after, lost = before, 0.0
-    else:
-        codes = np.ascontiguousarray(overview.codes[:, *every].reshape(len(overview.codes), -1).T)
-        after = _meant(conversion.exact(codes), conversion.output)
-        lost = _lost(before, conversion.output)
     skin = _is_skin(before[:, 0], before[:, 1], before[:, 2], chroma)
     shift = float(delta_e_2000(before[skin], after[skin]).mean()) if skin.any() else None
+    other = proof.with_other_intent()
+    apart = delta_e_2000(after, other.converted(codes, before)) if other is not None else None
     return OutputFigures(
-        lost,
-        shift,
-        float(np.hypot(after[:, 1], after[:, 2]).mean()),
-        _turned(before, after),
+        lost=0.0 if conversion.is_nothing else _lost(before, conversion.output),
+        changed=float(np.mean(proof.changes(before, proof.printed(after)) > CHANGED)),
+        skin_shift=shift,
+        chroma=float(np.hypot(after[:, 1], after[:, 2]).mean()),
+        hue_shift=_turned(before, after),
+        other_intent=None if apart is None else float(np.mean(apart > _SEEN)),
+        other_intent_mean=None if apart is None else float(apart.mean()),
     )
 
 
@@ -114,7 +118,12 @@ def _spread(a: Floats, b: Floats, chroma: Floats) -> float:
     return min(180.0, degrees(sqrt(max(0.0, -2 * log(max(length, 1e-12))))))
 
 
-def _turned(before: Doubles, after: Doubles) -> float | None:
+def _hue(a: Floats, b: Floats) -> float | None:
+    mean_a, mean_b = float(a.mean(dtype=np.float64)), float(b.mean(dtype=np.float64))
+    return degrees(atan2(mean_b, mean_a)) % 360 if hypot(mean_a, mean_b) >= _SOME_CAST else None
+
+
+def _turned(before: Plane, after: Plane) -> float | None:
     one, other = before[:, 1:].mean(axis=0), after[:, 1:].mean(axis=0)
     if min(np.hypot(*one), np.hypot(*other)) < _SOME_CAST:
         return None
@@ -122,44 +131,7 @@ def _turned(before: Doubles, after: Doubles) -> float | None:
     return abs((turn + 180) % 360 - 180)
 
 
-def _lost(lab: Doubles, output: Profile) -> float:
+def _lost(lab: Plane, output: Profile) -> float:
     """Share of colours that do not come back from the output within 5, whatever its black."""
-    black = _there_and_back(np.zeros((1, 3)), output)[0, 0]
-    wanted = _over_black(lab, max(float(black), 0.0))
-    return float(np.mean(delta_e_2000(wanted, _there_and_back(wanted, output)) > _LOST))
-
-
-def _there_and_back(lab: Doubles, output: Profile) -> Doubles:
-    device: NDArray[np.uint16] = imagecodecs.cms_transform(
-        np.ascontiguousarray(lab)[np.newaxis],
-        LAB_PROFILE,
-        output.data,
-        colorspace="lab",
-        outcolorspace="rgb",
-        outdtype="u2",
-        intent=_RELATIVE,
-        flags=UNTABLED,
-    )[0]
-    return _meant(device, output)
-
-
-def _meant(device: NDArray[np.uint16], output: Profile) -> Doubles:
-    """Relative L*a*b* of device values, shape (n, 3)."""
-    lab: Doubles = transform(
-        device, output, LAB_PROFILE, to="lab", dtype="f8", intent="relative", flags=UNTABLED
-    )
-    return lab
-
-
-def _over_black(lab: Doubles, black_l: float) -> Doubles:
-    """Scale colours so that black becomes that of the output (ISO 18619, neutral form)."""
-    y = (lab[:, 0] + 16) / 116
-    curved = np.stack([y + lab[:, 1] / 500, y, y - lab[:, 2] / 200])
-    black = _light(np.array((black_l + 16) / 116))
-    light = black + _light(curved) * (1 - black)
-    x, y, z = np.where(light > 216 / 24389, np.cbrt(light), light * 24389 / 3132 + 16 / 116)
-    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
-
-
-def _light(curved: Doubles) -> Doubles:
-    return np.where(curved > 6 / 29, curved**3, (curved - 16 / 116) * (108 / 841))
+    wanted = lab_of(over_black(light_of(lab), black_of(output)))
+    return float(np.mean(delta_e_2000(wanted, there_and_back(wanted, output)) > _LOST))

@@ -23,6 +23,13 @@ _STEEP: Final = 2.0
 _SQUARE: Final = 0.94
 """Cosine of the largest angle between a line's normal and the gradient along it: 20°."""
 _COVERED: Final = 0.9
+_BESIDE_PX: Final = 3
+"""So far beside a ray the middle of its edge is looked for."""
+_BOW_PX, _WAVER_PX = 1.2, 0.6
+"""By how much a line may bow over its 50 mm, and waver, on pixels of about a millimetre: so much of
+a bow has a radius of a quarter of a metre."""
+_AT_ONCE: Final = 4096
+"""Rays, so that memory does not grow with a picture's width."""
 _APART_MM: Final = 4.0
 """Lines that reach an edge closer together count as one."""
 
@@ -50,7 +57,7 @@ def edge_lines(overview: Overview) -> int:
     all of its first 50 mm lies on a steep gradient that stands square to the ray and rises to the
     same side of it: a search for straight lines (Hough 1962; Duda and Hart 1972) that begins at the
     edge. Texture fails by its gaps and its changing sides, soft changes by their slope, curves by
-    their direction; an arc so wide that 50 mm of it are nearly straight counts as a line.
+    their direction, and wide arcs by the parabola that fits the middle of their edge.
     """
     face, (down_mm, across_mm) = overview.face, overview.mm
     part = overview.lightness[face.top : face.top + face.height, face.left : face.left + face.width]
@@ -89,7 +96,11 @@ def _lines_from_top(band: Floats, mm: float) -> int:
         rise = across * inward - down * aside
         for along in (rise >= least, rise <= -least):
             if np.count_nonzero(along) >= _COVERED * points / 2:
-                reached |= _rays(along, points, inward, aside)
+                strength = np.where(along, np.abs(rise), 0).astype(np.float32)
+                lying = np.flatnonzero(_rays(along, points, inward, aside))
+                for at in range(0, len(lying), _AT_ONCE):
+                    few = lying[at : at + _AT_ONCE]
+                    reached[few[_are_straight(strength, few, points, inward, aside)]] = True
     return _runs(reached, ceil(_APART_MM / mm))
 
 
@@ -116,6 +127,33 @@ def _rays(along: Mask, points: int, inward: float, aside: float) -> Mask:
         covered += marks[1 + int(point * inward), left : left + wide]
     lying: Mask = covered >= _COVERED * points
     return lying
+
+
+def _are_straight(
+    strength: Floats, starts: NDArray[np.intp], points: int, inward: float, aside: float
+) -> Mask:
+    """Which rays lie on an edge whose middle neither bows nor wavers."""
+    along = np.arange(points)[:, np.newaxis]
+    beside = np.arange(-_BESIDE_PX, _BESIDE_PX + 1)
+    rows = np.rint(along * inward - beside * aside).astype(np.intp)
+    across = np.rint(along * aside + beside * inward).astype(np.intp)
+    # How far each of these pixels truly is from the ray.
+    off = across * inward - rows * aside
+    columns = starts[:, np.newaxis, np.newaxis] + across
+    inside = (rows >= 0) & (rows < strength.shape[0])
+    inside = inside & (columns >= 0) & (columns < strength.shape[1])
+    found = np.where(inside, strength[np.where(inside, rows, 0), np.where(inside, columns, 0)], 0)
+    weight = found.sum(axis=-1)
+    middle = (found * off).sum(axis=-1) / np.maximum(weight, 1e-6)
+    place = np.linspace(-1, 1, points)
+    powers = np.stack([np.ones(points), place, place * place], axis=-1)
+    seen = (weight > 0).astype(np.float64)
+    sums = np.einsum("np,pi,pj->nij", seen, powers, powers) + 1e-9 * np.eye(3)
+    fit = np.linalg.solve(sums, np.einsum("np,np,pi->ni", seen, middle, powers)[..., np.newaxis])
+    left = seen * (middle - (powers @ fit)[..., 0])
+    wavers = np.sqrt((left**2).sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
+    straight: Mask = (np.abs(fit[:, 2, 0]) <= _BOW_PX) & (wavers <= _WAVER_PX)
+    return straight
 
 
 def _runs(marks: Mask, apart: int) -> int:

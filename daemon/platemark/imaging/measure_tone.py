@@ -11,7 +11,6 @@ import pyvips
 from numpy.typing import NDArray
 
 from platemark.imaging.overview import Floats, Overview
-from platemark.model.terms import Box
 
 Mask = NDArray[np.bool_]
 
@@ -20,7 +19,7 @@ _STEP, _MOST = 0.01, 600
 _SEEN_SD: Final = 0.5
 """What is flatter, L*, holds no detail that could close up."""
 _BLOWN_L: Final = 99.5
-_EDGE_L: Final = 97
+_EDGE_L, _EDGE_C = 97, 10
 _RING: Final = 0.03
 _PATCH_PIXELS: Final = 350_000
 """Patches are told on so many pixels; the smallest that matters has thousands."""
@@ -47,7 +46,7 @@ def tone_of(overview: Overview, black_l: float) -> ToneFigures:
         p95,
         _shadow(overview.lightness, black_l + 2),
         _largest_patch(overview.lightness > _BLOWN_L),
-        _white_edge(overview.lightness, overview.face),
+        _white_edge(overview),
     )
 
 
@@ -80,17 +79,26 @@ def _mean_of_nine(plane: Floats) -> Floats:
 
 def _largest_patch(mask: Mask) -> float:
     """Share of the largest patch whose pixels touch side by side."""
-    step = ceil(sqrt(mask.size / _PATCH_PIXELS))
-    mask = np.ascontiguousarray(mask[step // 2 :: step, step // 2 :: step])
+    step = min(ceil(sqrt(mask.size / _PATCH_PIXELS)), *mask.shape)
+    if step > 1:
+        # White through and through: of lines a pixel wide, every second pixel tells nothing.
+        high, wide = mask.shape[0] // step, mask.shape[1] // step
+        whole = mask[: high * step, : wide * step].reshape(high, step, wide, step)
+        mask = np.ascontiguousarray(whole.all(axis=(1, 3)))
     if not mask.any():
         return 0.0
     labels: NDArray[Any] = pyvips.Image.new_from_array(mask.astype(np.uint8)).labelregions().numpy()
     return float(np.bincount(labels.reshape(mask.shape)[mask]).max() / mask.size)
 
 
-def _white_edge(lightness: Floats, face: Box) -> float:
-    inside = lightness[face.top : face.top + face.height, face.left : face.left + face.width]
-    width = max(1, round(_RING * min(inside.shape)))
-    white = inside > _EDGE_L
+def _white_edge(overview: Overview) -> float:
+    face = overview.face
+    inside = np.s_[face.top : face.top + face.height, face.left : face.left + face.width]
+    width = max(1, round(_RING * min(face.width, face.height)))
+    white = overview.lightness[inside] > _EDGE_L
+    if not white.any():
+        return 0.0
+    # Yellow can be as light, and is seen against any paper.
+    white &= np.hypot(overview.a[inside], overview.b[inside]) < _EDGE_C
     middle = white[width:-width, width:-width]
     return float((white.sum() - middle.sum()) / (white.size - middle.size))

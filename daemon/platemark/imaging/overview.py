@@ -18,6 +18,7 @@ import numpy as np
 import pyvips
 from numpy.typing import NDArray
 
+from platemark.imaging.adjust_codes import Adjusting
 from platemark.imaging.from_lab import brought_from_lab
 from platemark.imaging.resample import enlarge_picture, reduce_picture
 from platemark.imaging.source import Profile, colour_bands, in_16_bit, named_16_bit, stored_box
@@ -55,6 +56,8 @@ class Overview:
     """Of a pixel on the print, down and across."""
     face: Box
     """The front face; the rest is folded over or cut off."""
+    as_came: Pixels | None = None
+    """The codes before a tonal adjustment; None where there is none."""
 
     @property
     def pixels(self) -> int:
@@ -139,10 +142,12 @@ def look_over(original: pyvips.Image, measuring: Measuring, source: Profile) -> 
     rest = factor * before
     plan = _cut_up(picture, before, rest)
     lab_of = LabOf(source)
-    codes, planes = _small(plan, lab_of)
-    overview = _overview(plan, codes, planes, measuring)
+    adjust = Adjusting(source, measuring.adjust) if measuring.adjust is not None else None
+    overview = _overview(plan, _small(plan, lab_of, adjust), measuring)
     taken = np.stack(plan.taken)
     tiles = _printed(taken, rest, source)
+    if adjust is not None:
+        tiles = adjust(tiles)
     return Seen(
         overview,
         taken.reshape(-1, source.bands),
@@ -159,20 +164,29 @@ def _cut_up(picture: pyvips.Image, before: int, rest: Fraction) -> _Pass:
     return _Pass(picture, before, step, tile, rows)
 
 
-def _small(plan: _Pass, lab_of: LabOf) -> tuple[list[Pixels], list[tuple[Floats, ...]]]:
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """A strip, small."""
+
+    codes: Pixels
+    as_came: Pixels | None
+    planes: tuple[Floats, ...]
+
+
+def _small(plan: _Pass, lab_of: LabOf, adjust: Adjusting | None) -> list[_Strip]:
     """Reduce strip after strip in another thread than decodes them."""
-    done: list[tuple[Pixels, tuple[Floats, ...]]] = []
+    done: list[_Strip] = []
     tapped = plan.tapped()
     with ThreadPoolExecutor(1) as pool:
         under_way: list[Future[Any]] = []
         for number, strip in enumerate(_strips(plan)):
-            under_way.append(pool.submit(_reduced, strip, plan.step, lab_of))
+            under_way.append(pool.submit(_reduced, strip, plan.step, lab_of, adjust))
             if number in tapped:
                 plan.tap(strip, tapped[number])
             if len(under_way) > _IN_HAND:
                 done.append(under_way.pop(0).result())
         done.extend(each.result() for each in under_way)
-    return [codes for codes, _ in done], [planes for _, planes in done]
+    return done
 
 
 def _strips(plan: _Pass) -> Iterator[NDArray[Any]]:
@@ -197,7 +211,7 @@ def _deep(samples: NDArray[Any]) -> Pixels:
     return samples.astype(np.uint16) * np.uint16(257) if samples.dtype == np.uint8 else samples
 
 
-def _reduced(strip: NDArray[Any], step: int, lab_of: LabOf) -> tuple[Pixels, tuple[Floats, ...]]:
+def _reduced(strip: NDArray[Any], step: int, lab_of: LabOf, adjust: Adjusting | None) -> _Strip:
     """Means of squares of pixels, smaller ones at the end, as codes of shape (bands, …) and Lab.
 
     Whole rows are added up, which is twice as fast as the pixel library's own way (measured).
@@ -209,8 +223,15 @@ def _reduced(strip: NDArray[Any], step: int, lab_of: LabOf) -> tuple[Pixels, tup
         counts = np.outer(high, wide).astype(np.uint32)[..., np.newaxis]
         scale = np.uint32(257 if strip.dtype == np.uint8 else 1)
         means = ((sums.swapaxes(0, 1) * scale + counts // 2) // counts).astype(np.uint16)
-    codes = np.ascontiguousarray(np.moveaxis(means, -1, 0))
-    return codes, lab_of(np.moveaxis(codes, 0, -1))
+    as_came = None
+    if adjust is not None:
+        as_came, means = _by_bands(means), adjust(np.ascontiguousarray(means))
+    codes = _by_bands(means)
+    return _Strip(codes, as_came, lab_of(np.moveaxis(codes, 0, -1)))
+
+
+def _by_bands(samples: Pixels) -> Pixels:
+    return np.ascontiguousarray(np.moveaxis(samples, -1, 0))
 
 
 def _sums(rows: NDArray[Any], step: int) -> tuple[NDArray[np.uint32], NDArray[np.int64]]:
@@ -226,10 +247,9 @@ def _sums(rows: NDArray[Any], step: int) -> tuple[NDArray[np.uint32], NDArray[np
     return total, counts
 
 
-def _overview(
-    plan: _Pass, codes: list[Pixels], planes: list[tuple[Floats, ...]], measuring: Measuring
-) -> Overview:
-    lightness, a, b = (np.concatenate([each[at] for each in planes]) for at in range(3))
+def _overview(plan: _Pass, strips: list[_Strip], measuring: Measuring) -> Overview:
+    lightness, a, b = (np.concatenate([each.planes[at] for each in strips]) for at in range(3))
+    came = [each.as_came for each in strips if each.as_came is not None]
     crop, placed = measuring.crop, measuring.placed
     step = plan.before * plan.step
     mm = [
@@ -240,8 +260,9 @@ def _overview(
         mm.reverse()
     high, wide = lightness.shape
     return Overview(
-        np.concatenate(codes, axis=1), lightness, a, b, (mm[0], mm[1]),
+        np.concatenate([each.codes for each in strips], axis=1), lightness, a, b, (mm[0], mm[1]),
         _small_box(_stored_face(measuring), wide, high),
+        np.concatenate(came, axis=1) if came else None,
     )  # fmt: skip
 
 

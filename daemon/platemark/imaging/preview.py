@@ -46,7 +46,7 @@ def preview(task: PreviewTask) -> PreviewReport:
     count = max(1, len(task.choices))
     room = min(_SINGLE_PX, (LARGEST_SIDE_PX - _GAP_PX * (count + 1)) // count)
     try:
-        picture, upright_width = _small_upright(task, room)
+        picture, upright_width = small_upright(task, room)
     except pyvips.Error as error:
         raise PictureFault("The picture cannot be decoded, so it cannot be shown.") from error
     if not task.choices:
@@ -64,8 +64,12 @@ def preview(task: PreviewTask) -> PreviewReport:
     return PreviewReport(sheet.width, sheet.height)
 
 
-def _small_upright(task: PreviewTask, room: int) -> tuple[Image.Image, int]:
-    """The picture within `room` px a side, and how wide it is in full."""
+def small_upright(task: PreviewTask, room: int) -> tuple[Image.Image, int]:
+    """The picture in sRGB within `room` px a side, and how wide it is in full.
+
+    Raises:
+        pyvips.Error: nothing of it can be decoded.
+    """
     header = pyvips.Image.new_from_file(task.original, access="sequential")
     profile = embedded_profile(header)
     if not profile and task.source_profile:

@@ -72,8 +72,15 @@ def embedded_colours(data: bytes, damage: str) -> tuple[ProfileFacts, DynamicRan
         damage="" if usable else "it has nothing that a picture could be read with",
         monitor_calibration=profile.has_vcgt,
         device_named=_names_a_device(profile),
+        one_way=_is_one_way(profile),
     )
     return facts, _dynamic_range(data, profile)
+
+
+def _is_one_way(profile: IccProfile) -> bool:
+    """Tell whether nothing leads from a colour back to codes (ICC.1:2022, 8.3.2 asks for none)."""
+    has_way_back = any(table.signature.startswith("B2A") for table in profile.tables)
+    return bool(profile.tables) and not has_way_back and not profile.colorants
 
 
 def _dynamic_range(data: bytes, profile: IccProfile) -> DynamicRange:

@@ -43,8 +43,11 @@ def render(task: RenderTask) -> RenderReport:
     output = find_profile(plan.output_profile_sha256, files, source.data)
     if output.bands != 3:
         raise PictureFault("The print would be grey; labs print RGB, so plan it with an RGB space.")
-    changes = list(make_face(original, plan, source, task.face, threads()))
     conversion = conversion_of(plan, source, output)
+    with ThreadPoolExecutor(1) as pool:
+        ready = pool.submit(conversion.make_ready)
+        changes = list(make_face(original, plan, source, task.face, threads()))
+        ready.result()
     placed = plan.placed
     with (
         FaceReader(task.face, placed.width, placed.height, source.bands) as face,

@@ -5,6 +5,8 @@ from __future__ import annotations
 from platemark.model.work import (
     AdmitReport,
     AdmitTask,
+    BesideReport,
+    BesideTask,
     CheckReport,
     CheckTask,
     GamutReport,
@@ -31,6 +33,7 @@ STEPS: dict[str, tuple[type[Task], type[Report]]] = {
     "preview": (PreviewTask, PreviewReport),
     "admit": (AdmitTask, AdmitReport),
     "gamut": (GamutTask, GamutReport),
+    "beside": (BesideTask, BesideReport),
     "make": (MakeTask, MakeReport),
 }
 """Name of each step, with its task and its report."""

@@ -125,6 +125,13 @@ def _gamut(task: Any) -> Report:
     return draw_gamut(task)
 
 
+def _beside(task: Any) -> Report:
+    _prepare_vips()
+    from platemark.imaging.beside import draw_beside
+
+    return draw_beside(task)
+
+
 def _make(task: Any) -> Report:
     _prepare_vips()
     from platemark.imaging.make import make
@@ -144,6 +151,7 @@ _RUNNERS = {
     "preview": _preview,
     "admit": _admit,
     "gamut": _gamut,
+    "beside": _beside,
     "make": _make,
 }
 

@@ -27,6 +27,7 @@ from platemark.intake.plain_text import flat, wrapped
 from platemark.model.finding import Finding
 from platemark.model.job import job_number
 from platemark.model.notice import HeldNotice
+from platemark.model.sits import proof_words
 
 OURS = ("WHY.html", "WHY.txt", "ANSWER.txt")
 """What we write beside the picture."""
@@ -44,7 +45,12 @@ class _Way:
 
 
 def write_held_folder(
-    staging: Path, notice: HeldNotice, picture: Path, name: bytes, drawing: bytes | None
+    staging: Path,
+    notice: HeldNotice,
+    picture: Path,
+    name: bytes,
+    drawing: bytes | None,
+    proof: bytes | None = None,
 ) -> Path:
     """Fill a new folder for a held job and make it lasting; it gets its final name elsewhere.
 
@@ -54,6 +60,7 @@ def write_held_folder(
         picture: The archived original.
         name: The name it was dropped under, as the file system has it.
         drawing: A JPEG of the picture with the choices drawn on it, or None.
+        proof: A JPEG of how it would print, or None.
 
     Returns:
         The picture's path inside the folder.
@@ -68,7 +75,8 @@ def write_held_folder(
     durable.make_folder(staging)
     target = staging / picture_name(name)
     durable.copy_out(picture, target)
-    durable.write_new(staging / "WHY.html", why_html(notice, drawing).encode("utf-8", "replace"))
+    page = why_html(notice, drawing, proof)
+    durable.write_new(staging / "WHY.html", page.encode("utf-8", "replace"))
     durable.write_new(staging / "WHY.txt", why_text(notice).encode("utf-8", "replace"))
     durable.write_new(staging / "ANSWER.txt", answer_sheet(notice).encode("utf-8", "replace"))
     durable.sync_tree(staging)
@@ -90,13 +98,8 @@ def picture_name(name: bytes) -> str:
     return f"picture-{text}" if text.lower() in {ours.lower() for ours in OURS} else text
 
 
-def why_html(notice: HeldNotice, drawing: bytes | None) -> str:
-    """Write WHY.html: one file with its style and drawing inside it, nothing from elsewhere."""
-    source = Markup("")
-    if drawing:
-        encoded = base64.b64encode(drawing).decode("ascii")
-        # Base 64 has no sign that HTML could take for its own.
-        source = Markup("data:image/jpeg;base64," + encoded)  # noqa: S704
+def why_html(notice: HeldNotice, drawing: bytes | None, proof: bytes | None = None) -> str:
+    """Write WHY.html: one file with its style and drawings inside it, nothing from elsewhere."""
     return (
         _pages()
         .get_template("why.html.j2")
@@ -107,7 +110,9 @@ def why_html(notice: HeldNotice, drawing: bytes | None) -> str:
             cautions=_cautions(notice),
             accepts={finding: who_accepts(finding) for finding in _stops(notice)},
             ways=_ways(notice),
-            drawing=source,
+            drawing=_source(drawing),
+            proof=_source(proof),
+            proof_said=proof_words((each.label, each.figure) for each in notice.sits),
             choices=_drawn(notice),
             size=size_words(notice.size),
             how=_how(notice),
@@ -158,6 +163,13 @@ def who_accepts(finding: Finding) -> str:
         "assistant": "Anybody of the studio may accept it.",
         "photographer": "A photographer may accept it.",
     }[finding.accept]
+
+
+def _source(jpeg: bytes | None) -> Markup:
+    if not jpeg:
+        return Markup("")
+    # Base 64 has no sign that HTML could take for its own.
+    return Markup("data:image/jpeg;base64," + base64.b64encode(jpeg).decode("ascii"))  # noqa: S704
 
 
 @functools.cache

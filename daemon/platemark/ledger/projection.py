@@ -9,7 +9,7 @@ from typing import Any
 
 from platemark.ledger.chain import Entry
 
-TABLES = ("jobs", "drops", "parcels", "profiles", "decisions")
+TABLES = ("jobs", "drops", "parcels", "profiles", "settled", "decisions")
 
 _STATE_COLUMNS = {"examined": "examined_seq", "held": "held_seq", "rendered": "rendered_seq"}
 _JOB_COLUMNS = ("lab", "purpose", "size", "copies", "due", "request_key", "parcel")
@@ -44,10 +44,13 @@ def empty(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-def add_missing_indexes(connection: sqlite3.Connection) -> None:
-    """Give the derived tables of an older record the indexes that came later; else do nothing."""
+def add_missing(connection: sqlite3.Connection) -> None:
+    """Give an older record the indexes and tables that came later; else do nothing.
+
+    A table that came later is about entries that an older record cannot have.
+    """
     for statement in _statements():
-        if statement.startswith("CREATE INDEX"):
+        if " IF NOT EXISTS " in statement:
             connection.execute(statement)
 
 
@@ -165,6 +168,20 @@ def _profile(connection: sqlite3.Connection, entry: Entry) -> None:
     )
 
 
+def _settled(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    connection.execute(
+        "INSERT INTO settled (original, surface, seq, version, adjust, intent)"
+        " VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (original, surface) DO UPDATE SET"
+        " seq = excluded.seq, version = excluded.version, adjust = excluded.adjust,"
+        " intent = excluded.intent",
+        (
+            body["original"], body["surface"], entry.seq, body["version"], body["adjust"],
+            body["intent"],
+        ),
+    )  # fmt: skip
+
+
 _HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
     "let-go": _let_go,
     "rendered": _rendered,
@@ -173,6 +190,7 @@ _HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
     "parcel-given-up": _parcel_state("given-up"),
     "parcel-verified-at-lab": _parcel_state("verified"),
     "parcel-delivered": _parcel_state("delivered"),
+    "picture-settled": _settled,
     "profile-admitted": _profile,
     "profile-refused": _profile,
     "profile-retired": _profile,

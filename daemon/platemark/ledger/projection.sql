@@ -63,6 +63,18 @@ CREATE TABLE profiles (
     PRIMARY KEY (lab, surface, sha256)
 ) STRICT;
 
+-- What was settled last for a picture on a surface. A record from before there was any lacks the
+-- table, and is given it when the service opens it: no entry of such a record is about it.
+CREATE TABLE IF NOT EXISTS settled (
+    original TEXT    NOT NULL,
+    surface  TEXT    NOT NULL,
+    seq      INTEGER NOT NULL,
+    version  INTEGER NOT NULL,
+    adjust   TEXT,
+    intent   TEXT,
+    PRIMARY KEY (original, surface)
+) STRICT;
+
 CREATE TABLE decisions (
     id  TEXT PRIMARY KEY,
     seq INTEGER NOT NULL

@@ -20,9 +20,10 @@ _KEYS = {
     "drops": ("job",),
     "parcels": ("name",),
     "profiles": ("lab", "surface", "sha256"),
+    "settled": ("original", "surface"),
     "decisions": ("id",),
 }
-_WITH_SEQ = ("jobs", "parcels", "profiles", "decisions")
+_WITH_SEQ = ("jobs", "parcels", "profiles", "settled", "decisions")
 _MOST_SHOWN = 60
 
 

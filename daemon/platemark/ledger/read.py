@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from platemark.ledger.chain import FIRST_PREVIOUS, Entry, Fault, Link, first_fault, link_of
 from platemark.model.errors import DiskFault, DiskFull, RecordDamaged, StudioMissing
@@ -89,6 +89,19 @@ class ProfileRow:
     state: str
 
 
+@dataclass(frozen=True, slots=True)
+class SettledRow:
+    """What was settled last for a picture on a surface."""
+
+    original: str
+    surface: str
+    seq: int
+    version: int
+    adjust: str | None
+    """In words, as it was typed and tidied."""
+    intent: Literal["perceptual", "relative"] | None
+
+
 def connect_reader(path: Path) -> sqlite3.Connection:
     """Open a ledger for questions only.
 
@@ -132,11 +145,18 @@ class Reader:
             raise damage(error) from error
 
     def rows(self, table: str, columns: str, keys: str) -> list[tuple[Any, ...]]:
-        """All rows of a derived table in the order of its keys; all arguments are words of ours."""
+        """All rows of a derived table in the order of its keys; all arguments are words of ours.
+
+        None where an older record lacks the table.
+        """
+        if not self._has(table):
+            return []
         return self._all(f"SELECT {columns} FROM {table} ORDER BY {keys}")
 
     def newest_seq(self, table: str) -> int:
-        """The newest entry that a derived table speaks of; 0 where it is empty."""
+        """The newest entry that a derived table speaks of; 0 where it is empty or not there yet."""
+        if not self._has(table):
+            return 0
         return int(self._all(f"SELECT coalesce(max(seq), 0) FROM {table}")[0][0])
 
     def words(self) -> Iterator[tuple[str, bytes, str]]:
@@ -307,6 +327,24 @@ class Reader:
             ProfileRow(*row)
             for row in self._all("SELECT * FROM profiles ORDER BY lab, surface, seq")
         ]
+
+    def settled(self, original: str, surface: str) -> SettledRow | None:
+        """What was settled last for a picture on a surface, or None where nothing ever was."""
+        if not self._has("settled"):
+            return None
+        rows = self._all(
+            "SELECT original, surface, seq, version, adjust, intent FROM settled"
+            " WHERE original = ? AND surface = ?",
+            original,
+            surface,
+        )
+        return SettledRow(*rows[0]) if rows else None
+
+    def _has(self, table: str) -> bool:
+        """Whether a table is there: a reader may be the first newer program to open a record."""
+        return bool(
+            self._all("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", table)
+        )
 
     def decided(self, decision: str) -> Entry | None:
         """The entry that answered a decision, or None while it is unanswered."""

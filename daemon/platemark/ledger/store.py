@@ -119,7 +119,7 @@ class Ledger:
                 "Install the newer version; nothing was changed.",
             )
         if version == SCHEMA_VERSION:
-            projection.add_missing_indexes(self._connection)
+            projection.add_missing(self._connection)
             return
         self._connection.execute("BEGIN IMMEDIATE")
         # executescript would commit; triggers hold semicolons, so the script is cut by statement.

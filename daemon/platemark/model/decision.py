@@ -46,6 +46,31 @@ class ProfileDecision:
 
 
 @dataclass(frozen=True, slots=True)
+class PictureDecision:
+    """How a picture is printed on a surface, now and whenever it comes again.
+
+    For a job of a set it is settled for every picture of the set.
+    """
+
+    id: str
+    kind: Literal["picture"]
+    job: int
+    """One that prints the picture on the surface."""
+    expected_seq: int
+    """The newest entry that settled anything for what this would settle; 0 before the first."""
+    adjust: str | None
+    """The tonal adjustment in words, `none` to undo one, None to leave it as it is."""
+    intent: Literal["perceptual", "relative", "surface"] | None
+    """`surface` to undo; None to leave it as it is."""
+    by: str
+    because: str
+    v: int = 1
+
+
+AnyDecision = Decision | ProfileDecision | PictureDecision
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """What came of a decision."""
 

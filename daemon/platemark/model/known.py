@@ -7,6 +7,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Literal
 
+from platemark.model.adjusting import Adjustment
 from platemark.model.geometry import SILENT_PERCENT, Layout, aspect_error
 from platemark.model.lab import Lab, Product
 from platemark.model.measures import Measures
@@ -14,6 +15,7 @@ from platemark.model.picture import Facts
 from platemark.model.request import Resolved, border_or_none
 from platemark.model.studio import Limits
 from platemark.model.surface import Surface
+from platemark.model.terms import Intent
 from platemark.model.units import Size, orientation_of
 
 
@@ -37,6 +39,40 @@ class ProfileStanding:
     retired_on: date | None = None
     admitted_on: date | None = None
     valid_until: date | None = None
+    intents: tuple[str, ...] = ()
+    """Those that it has tables for, both ways."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What a photographer settled for a picture on a surface."""
+
+    version: int
+    """1 for the first; each later one takes the place of the one before."""
+    adjust: Adjustment | None
+    intent: Intent | None
+    """None for the lab's or the surface's own."""
+    on: date
+    """The day in the studio."""
+
+    @property
+    def is_nothing(self) -> bool:
+        """Whether all was undone."""
+        return self.adjust is None and self.intent is None
+
+    @property
+    def command(self) -> str:
+        """The part of a `decide` command that says the same again."""
+        said = f'--adjust "{self.adjust}"' if self.adjust is not None else ""
+        return f"{said} --intent {self.intent}".strip() if self.intent is not None else said
+
+
+@dataclass(frozen=True, slots=True)
+class SettledBefore:
+    """What was settled for an earlier file of the same name, which had other bytes."""
+
+    job: int
+    settled: Settled
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +150,10 @@ class Known:
     """None for a picture of no set, and while others of it are still to be read."""
     measures: Measures | None = None
     """None where it was not measured: it has no layout yet, or a stop that nobody may accept."""
+    settled: Settled | None = None
+    """None where nothing was ever settled for this picture on this surface."""
+    settled_before: SettledBefore | None = None
+    """Of the newest earlier file of that name on this surface, where something stands."""
 
     def sells(self, size: Size) -> bool:
         """Whether the lab prints that size with the border that is asked."""

@@ -33,7 +33,8 @@ class Measures:
     blown_patch_percent: str
     """The largest connected patch with L* above 99.5."""
     white_edge_percent: str
-    """Of a ring along the edge of the face, 3 % of its shorter side wide: L* above 97."""
+    """Of a ring along the edge of the face, 3 % of its shorter side wide: L* above 97 with C* below
+    10."""
     chroma_p99: str
     """C* that 1 % of the picture is above."""
     gamut_loss_percent: str
@@ -68,8 +69,8 @@ class Measures:
     """1.4826 × the median absolute deviation of L* less its Gaussian mean (0.15 mm), in areas that
     are otherwise smooth; None where there are none."""
     halo: str | None
-    """Overshoot of L* beside hard edges between plain areas, that one in ten exceeds; None where
-    there are fewer than 50 such places."""
+    """Overshoot of L* on both sides of hard edges between plain areas, the lesser side, that one in
+    ten exceeds; None where there are fewer than 50 such places with room for it."""
     empty_levels_percent: str
     """8-bit levels that no pixel has, of those between the 1st and the 99th percentile, in the
     channel with the most."""
@@ -81,3 +82,18 @@ class Measures:
     over the picture: 1 is as busy as the rest."""
     edge_lines: int
     """Straight lines longer than 50 mm that reach an edge of the face within 75° of square."""
+    changed_percent: str = "0.00"
+    """What the planned conversion changes by more than 5, each side seen beside its own white and
+    from black at the print's black, so that neither the paper nor the depth of its black counts.
+
+    Where the lab converts and no profile tells its print: what the working space clips.
+    """
+    other_intent_percent: str | None = None
+    """What looks otherwise, by more than 3, in the other of the perceptual and the relative intent,
+    that one with black point compensation; None where the lab converts, or its profile has not both
+    or the same for both."""
+    other_intent_mean: str | None = None
+    """Mean difference between the two."""
+    hue: str | None = None
+    """Mean hue, each pixel counted by its chroma, degrees from 0 to 360 (red, yellow, green, blue);
+    None where the mean colour has a C* below 1."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from platemark.model.finding import Finding
+from platemark.model.sits import Sits
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +37,8 @@ class HeldNotice:
     """(`size=…`, what the picture comes to at it) of every size among the choices."""
     answered: str = ""
     """The answer that was taken and did not settle it, as the beginning of a sentence."""
+    sits: tuple[Sits, ...] = ()
+    """How the picture would sit on its surface, where that was measured."""
     folder: str = ""
     """Where it was dropped, from the studio; what that folder says counts for its successor."""
 

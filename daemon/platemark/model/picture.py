@@ -42,6 +42,8 @@ class ProfileFacts:
     """It carries a `vcgt` tag: it describes a display as calibrated."""
     device_named: bool = False
     """Its header, or its description, names one device, as the profile of a display does."""
+    one_way: bool = False
+    """It says what numbers mean, but not which numbers a colour has: tables one way alone."""
 
 
 @dataclass(frozen=True, slots=True)

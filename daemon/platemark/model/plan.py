@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
-from platemark.model.plain import digest
+from platemark.model.adjusting import Adjustment
+from platemark.model.plain import canonical, to_plain
 from platemark.model.terms import Box, EdgeChoice, Intent
 
 SourceFrom = Literal["embedded", "assumed", "stated", "lab"]
@@ -76,11 +77,20 @@ class Plan:
     sharpen: Sharpening | None = None
     slug: str = ""
     """Text for the bleed, so that a mirrored print can be told from one that was not."""
+    adjust: Adjustment | None = None
+    """What a photographer settled, worked on the face before it is sharpened."""
 
 
 def plan_hash(plan: Plan) -> str:
-    """SHA-256 of a plan without its seed."""
-    return digest(replace(plan, dither_seed=0))
+    """SHA-256 of a plan without its seed.
+
+    A plan without an adjustment has the hash that it had before there were any, so what was made
+    then can be made again to the byte.
+    """
+    plain = to_plain(replace(plan, dither_seed=0))
+    if plan.adjust is None:
+        del plain["adjust"]
+    return hashlib.sha256(canonical(plain)).hexdigest()
 
 
 def seeded(plan: Plan) -> Plan:

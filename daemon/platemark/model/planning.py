@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from platemark.model.adjusting import Adjustment
 from platemark.model.geometry import Layout
 from platemark.model.known import Known
 from platemark.model.lab import Product
 from platemark.model.picture import Facts
 from platemark.model.plan import Plan, Sharpening, SourceFrom, seeded
-from platemark.model.surface import Direction
+from platemark.model.surface import Direction, Surface
 from platemark.model.terms import Box, Intent
 from platemark.model.units import MM_PER
 from platemark.model.work import Line, Measuring
@@ -95,6 +96,7 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
             rights=facts.rights,
             sharpen=_sharpening(known, layout),
             slug=slug_words(product, str(layout.size), original_sha256),
+            adjust=_adjusting(known),
         )
     )
 
@@ -112,6 +114,7 @@ def measuring_of(known: Known, spaces: Mapping[str, str]) -> Measuring | None:
     source, source_from = _source(facts, spaces)
     colour = _colour(known, product, source, spaces)
     intent, compensate = intent_of(known, product)
+    differs = known.surface.suits.other_intent_percent
     return Measuring(
         original_format=facts.format,
         orientation=facts.orientation,
@@ -126,20 +129,53 @@ def measuring_of(known: Known, spaces: Mapping[str, str]) -> Measuring | None:
         output_profile_sha256=colour.sha256,
         intent=intent,
         black_point_compensation=compensate,
+        by_lab_profile=product.profile is not None,
+        surface_name=known.surface.name,
+        white_l=str(known.surface.white_l),
+        white_b=str(known.surface.white_b),
+        bare_metal=known.surface.bare_metal,
+        show_other_intent_from="100" if differs is None else str(differs),
+        adjust=_adjusting(known),
     )
 
 
 def intent_of(known: Known, product: Product) -> tuple[Intent, bool]:
-    """Intent and black point compensation: the lab's wish, else the surface's.
+    """Intent and black point compensation: what was settled, else the lab's wish or the surface's.
 
     Compensation means something for the relative intent only (ISO 18619), so it is off elsewhere.
     """
-    intent, compensate = known.surface.intent, known.surface.black_point_compensation
-    if product.profile is not None:
-        intent = product.profile.intent or intent
-        if product.profile.black_point_compensation is not None:
-            compensate = product.profile.black_point_compensation
+    intent = usual_intent(known.surface, product)
+    compensate = known.surface.black_point_compensation
+    if product.profile is not None and product.profile.black_point_compensation is not None:
+        compensate = product.profile.black_point_compensation
+    settled = known.settled.intent if known.settled is not None else None
+    if settled is not None and not why_not_intent(settled, known, product):
+        intent = settled
     return intent, compensate and intent == "relative"
+
+
+def usual_intent(surface: Surface, product: Product) -> Intent:
+    """The intent that is taken while nothing is settled: the lab's wish, else the surface's."""
+    wish = product.profile.intent if product.profile is not None else None
+    return wish or surface.intent
+
+
+def why_not_intent(intent: Intent, known: Known, product: Product) -> str:
+    """Say why a settled intent cannot be followed; empty where it can.
+
+    Between spaces of a matrix and curves all intents are one, and a table that is not there must
+    not be stood in for by another.
+    """
+    lab = known.lab.name if known.lab is not None else "the lab"
+    if product.profile is None:
+        return f"{lab} converts to its own printer, so no intent of ours is used"
+    if known.profile.intents and intent not in known.profile.intents:
+        return f"the profile {known.profile.file} of {lab} has no tables for it"
+    return ""
+
+
+def _adjusting(known: Known) -> Adjustment | None:
+    return known.settled.adjust if known.settled is not None else None
 
 
 def slug_words(product: Product, size: str, original_sha256: str) -> str:

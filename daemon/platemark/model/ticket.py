@@ -155,6 +155,26 @@ class TicketWeight:
 
 
 @dataclass(frozen=True, slots=True)
+class TicketPreview:
+    """The picture as it will look on its surface, for a screen; no contract proof."""
+
+    path: str
+    """From the parcel's root."""
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class TicketMeasure:
+    """How the picture will sit on its surface: one number and one plain sentence."""
+
+    measure: str
+    label: str
+    value: str
+    figure: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
 class Ticket:
     """Everything about one job that the lab needs and an auditor asks."""
 
@@ -170,6 +190,8 @@ class Ticket:
     cautions: tuple[str, ...]
     """Handling and hanging."""
     weight: TicketWeight | None
+    proof: TicketPreview | None = None
+    suitability: tuple[TicketMeasure, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,3 +222,5 @@ class ParcelItem:
     """Where the print file is in the archive."""
     drawing: str
     """Where the ticket's picture is."""
+    proof: str = ""
+    """Where the archive has its screen preview; empty where its ticket has none."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from platemark.model.adjusting import Adjustment
 from platemark.model.finding import Change
 from platemark.model.measures import Measures
 from platemark.model.picture import Facts
@@ -65,6 +66,17 @@ class Measuring:
     output_profile_sha256: str
     intent: Intent
     black_point_compensation: bool
+    by_lab_profile: bool
+    """Whether the output is the lab's profile of its print; else the lab converts."""
+    surface_name: str
+    white_l: str
+    """L* of the bare surface."""
+    white_b: str
+    bare_metal: bool
+    show_other_intent_from: str
+    """Percent of the picture: where more looks otherwise by the other intent, it is drawn too."""
+    adjust: Adjustment | None = None
+    """Worked on the picture before it is measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +275,37 @@ class GamutReport:
     """Darkest print, read the same way."""
 
 
+@dataclass(frozen=True, slots=True)
+class ProofPanel:
+    """One soft proof among others."""
+
+    picture: str
+    """Path of a PNG in sRGB; empty where there is none to show."""
+    heading: str
+    line: str
+    """What is said below the heading."""
+
+
+@dataclass(frozen=True, slots=True)
+class BesideTask:
+    """Draw soft proofs of one picture side by side, the original first."""
+
+    heading: str
+    original: PreviewTask
+    """The picture itself; what it says of choices and of a drawing is left aside."""
+    panels: tuple[ProofPanel, ...]
+    drawing: str
+    """Where to write it, a PNG in sRGB."""
+
+
+@dataclass(frozen=True, slots=True)
+class BesideReport:
+    """How large the drawing came out, px."""
+
+    width: int
+    height: int
+
+
 Task = (
     ProbeTask
     | MeasureTask
@@ -271,6 +314,7 @@ Task = (
     | PreviewTask
     | AdmitTask
     | GamutTask
+    | BesideTask
     | MakeTask
 )
 Report = (
@@ -281,6 +325,7 @@ Report = (
     | PreviewReport
     | AdmitReport
     | GamutReport
+    | BesideReport
     | MakeReport
 )
 

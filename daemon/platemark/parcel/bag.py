@@ -20,13 +20,15 @@ import platemark
 from platemark import durable
 from platemark.model.errors import DiskFault
 from platemark.model.ticket import ParcelItem, ParcelTicket
-from platemark.parcel.forms import ticket_forms
+from platemark.parcel.forms import Drawings, Pictures, ticket_forms
 
 BAG_DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 """`bagit.txt`, byte for byte (RFC 8493, 2.1.1)."""
 
 PAYLOAD_MANIFEST = "manifest-sha256.txt"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
+PREVIEWS = "screen-previews"
+"""Folder of what shows how the prints will look: no payload, so that nobody prints it."""
 
 _PAYLOAD_NAME = re.compile(r"data/[A-Za-z0-9_][A-Za-z0-9._-]{0,99}")
 # What a lab's computer leaves in folders that somebody looks at; it says nothing of the parcel.
@@ -77,16 +79,22 @@ def build_parcel(
     }
     # Octets and number of the print files (RFC 8493, 2.2.2).
     oxum = f"{sum(size for _, size in payload.values())}.{len(payload)}"
-    drawings = {item.ticket.job: _read(Path(item.drawing)) for item in items if item.drawing}
+    pictures = Pictures(
+        {item.ticket.job: _read(Path(item.drawing)) for item in items if item.drawing},
+        {item.ticket.job: _preview(item) for item in items if item.ticket.proof is not None},
+    )
     tags = {
         "bagit.txt": BAG_DECLARATION,
         "bag-info.txt": _bag_info(parcel_ticket, oxum),
         PAYLOAD_MANIFEST: _manifest({path: sha256 for path, (sha256, _) in payload.items()}),
-        **{form.file_name: form.make(parcel_ticket, drawings) for form in ticket_forms()},
+        **_preview_files(items, pictures.previews),
+        **{form.file_name: form.make(parcel_ticket, pictures) for form in ticket_forms()},
     }
     tag_manifest = _manifest(
         {name: hashlib.sha256(data).hexdigest() for name, data in tags.items()}
     )
+    if any(name.startswith(f"{PREVIEWS}/") for name in tags):
+        durable.make_folder(staging / PREVIEWS)
     for name, data in [*tags.items(), (TAG_MANIFEST, tag_manifest)]:
         durable.write_new(staging / name, data)
     durable.sync_tree(staging)
@@ -166,6 +174,25 @@ def _copy_proved(staging: Path, item: ParcelItem) -> None:
         f"The copy of {target.name} is not the same as its original.",
         "Nothing was sent. The archive is whole; check the disk.",
     )
+
+
+def _preview(item: ParcelItem) -> bytes:
+    data, proof = _read(Path(item.proof)), item.ticket.proof
+    if proof is None or hashlib.sha256(data).hexdigest() != proof.sha256:
+        raise DiskFault(
+            f"The archived preview of job {item.ticket.job} is not what it was when it was drawn: "
+            f"{item.proof}.",
+            "Nothing was sent. Put the archive's file back from a backup, and check the disk.",
+        )
+    return data
+
+
+def _preview_files(items: Sequence[ParcelItem], previews: Drawings) -> dict[str, bytes]:
+    return {
+        item.ticket.proof.path: previews[item.ticket.job]
+        for item in items
+        if item.ticket.proof is not None
+    }
 
 
 def _bag_info(parcel: ParcelTicket, oxum: str) -> bytes:

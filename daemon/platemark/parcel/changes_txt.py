@@ -7,7 +7,7 @@ import textwrap
 from platemark.model.finding import Change
 from platemark.model.job import job_number
 from platemark.model.ticket import ParcelTicket, Ticket
-from platemark.parcel.forms import Drawings, TicketForm
+from platemark.parcel.forms import Pictures, TicketForm
 from platemark.parcel.ticket_words import (
     copies_words,
     edge_words,
@@ -112,8 +112,8 @@ def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
     )
 
 
-def _made(parcel: ParcelTicket, drawings: Drawings) -> bytes:
-    del drawings
+def _made(parcel: ParcelTicket, pictures: Pictures) -> bytes:
+    del pictures
     return changes_text(parcel).encode("utf-8", "replace")
 
 

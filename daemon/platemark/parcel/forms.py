@@ -14,7 +14,17 @@ from dataclasses import dataclass
 from platemark.model.ticket import ParcelTicket
 
 Drawings = Mapping[int, bytes]
-"""A JPEG for each job's number: the whole print file, small, with its lines and its top."""
+"""A JPEG for each job's number."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """What a form may show beside its words."""
+
+    drawings: Drawings
+    """The whole print file, small, with its lines and its top."""
+    previews: Drawings
+    """How the picture will look on its surface; not every job has one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +32,7 @@ class TicketForm:
     """One file beside the print files, and how it is made."""
 
     file_name: str
-    make: Callable[[ParcelTicket, Drawings], bytes]
+    make: Callable[[ParcelTicket, Pictures], bytes]
 
 
 @functools.cache

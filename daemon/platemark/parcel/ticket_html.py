@@ -6,13 +6,15 @@ import base64
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import jinja2
 from markupsafe import Markup
 
 from platemark.model.job import job_number
+from platemark.model.sits import proof_words
 from platemark.model.ticket import ParcelTicket, Ticket
-from platemark.parcel.forms import Drawings, TicketForm
+from platemark.parcel.forms import Drawings, Pictures, TicketForm
 from platemark.parcel.ticket_words import (
     INTENTS,
     PLACES,
@@ -95,6 +97,9 @@ class _Part:
     wishes: tuple[tuple[str, str], ...]
     weight: str
     picture: Markup
+    preview: Markup
+    preview_said: str
+    """What the preview shows, for those who cannot see it."""
     legend: tuple[LineSample, ...]
     file_facts: tuple[tuple[str, str], ...]
     colour_facts: tuple[tuple[str, str], ...]
@@ -112,19 +117,23 @@ class _Shared:
     ship_to_differs: bool
 
 
-def render_ticket_html(parcel: ParcelTicket, drawings: Drawings) -> str:
+def render_ticket_html(
+    parcel: ParcelTicket, drawings: Drawings, previews: Drawings = MappingProxyType({})
+) -> str:
     """Write the page that a parcel carries for the lab's people.
 
     Args:
         parcel: All that the parcel says.
         drawings: For each job a JPEG of the whole print file with its lines, their words and its
             top marked on it. A job without one says so.
+        previews: For each job a JPEG of how it will look on its surface.
 
     Returns:
         One HTML file with its style and pictures inside it: no script, nothing from elsewhere.
     """
     places = set_places(parcel.tickets)
-    parts = [_part(parcel, ticket, places.get(ticket.job), drawings) for ticket in parcel.tickets]
+    pictures = Pictures(drawings, previews)
+    parts = [_part(parcel, ticket, places.get(ticket.job), pictures) for ticket in parcel.tickets]
     return (
         _pages()
         .get_template("ticket.html.j2")
@@ -171,7 +180,7 @@ def _shared(parcel: ParcelTicket, parts: Sequence[_Part]) -> _Shared:
 
 
 def _part(
-    parcel: ParcelTicket, ticket: Ticket, place: SetPlace | None, drawings: Drawings
+    parcel: ParcelTicket, ticket: Ticket, place: SetPlace | None, pictures: Pictures
 ) -> _Part:
     request, geometry = ticket.request, ticket.geometry
     colour = colour_words(ticket.colour)
@@ -214,7 +223,9 @@ def _part(
             ("Questions to", parcel.studio_contact),
         ),
         weight=weight_words(ticket.weight) if ticket.weight else "",
-        picture=_picture(ticket, drawings),
+        picture=_picture(pictures.drawings.get(ticket.job)),
+        preview=_picture(pictures.previews.get(ticket.job)),
+        preview_said=proof_words((each.label, each.figure) for each in ticket.suitability),
         legend=_legend(ticket),
         file_facts=_file_facts(ticket),
         colour_facts=_colour_facts(ticket),
@@ -227,8 +238,7 @@ def _filled(*pairs: tuple[str, str | None]) -> tuple[tuple[str, str], ...]:
     return tuple((label, value) for label, value in pairs if value)
 
 
-def _picture(ticket: Ticket, drawings: Drawings) -> Markup:
-    data = drawings.get(ticket.job)
+def _picture(data: bytes | None) -> Markup:
     if not data:
         return Markup("")
     # Base 64 has no sign that HTML could take for its own.
@@ -289,8 +299,10 @@ def _colour_facts(ticket: Ticket) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _made(parcel: ParcelTicket, drawings: Drawings) -> bytes:
-    return render_ticket_html(parcel, drawings).encode("utf-8", "replace")
+def _made(parcel: ParcelTicket, pictures: Pictures) -> bytes:
+    return render_ticket_html(parcel, pictures.drawings, pictures.previews).encode(
+        "utf-8", "replace"
+    )
 
 
 FORM = TicketForm("ticket.html", _made)

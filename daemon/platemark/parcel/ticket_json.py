@@ -9,7 +9,7 @@ import msgspec
 
 from platemark.model.plain import to_plain
 from platemark.model.ticket import TICKET_VERSION, ParcelTicket
-from platemark.parcel.forms import Drawings, TicketForm
+from platemark.parcel.forms import Pictures, TicketForm
 
 SCHEMA_ID = f"urn:platemark:ticket:{TICKET_VERSION}"
 
@@ -48,6 +48,32 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "instructions": ("What to do and what not to do, one sentence each.", {}),
         "cautions": ("Handling and hanging, one sentence each.", {}),
         "weight": ("Of the finished panel; null where it is not reckoned.", {}),
+        "proof": (
+            "How the picture will look, for a screen: a preview, not a contract proof. Null where "
+            "there is none.",
+            {},
+        ),
+        "suitability": (
+            "How the picture will sit on its surface, one measure each; nothing is to be done.",
+            {},
+        ),
+    },
+    "TicketPreview": {
+        "path": (
+            "From the parcel's root, a JPEG in sRGB.",
+            {"pattern": "^screen-previews/[0-9]{6,}\\.jpg$"},
+        ),
+        "sha256": ("Of the file, hexadecimal.", _SHA256),
+    },
+    "TicketMeasure": {
+        "measure": ("Which measure, for programs.", {}),
+        "label": ("What it is about, in a word or two.", {}),
+        "value": (
+            "As it was measured: a decimal, in the unit that the figure has.",
+            {"pattern": r"^-?[0-9]+(\.[0-9]+)?$"},
+        ),
+        "figure": ("The same rounded, with its unit.", {}),
+        "sentence": ("What it says of the print.", {}),
     },
     "TicketRequest": {
         "surface": ("The surface's id in the studio's settings.", {}),
@@ -238,8 +264,8 @@ def _json_bytes(data: object, *, sort: bool = True) -> bytes:
     return (text + "\n").encode("utf-8")
 
 
-def _made(parcel: ParcelTicket, drawings: Drawings) -> bytes:
-    del drawings
+def _made(parcel: ParcelTicket, pictures: Pictures) -> bytes:
+    del pictures
     return parcel_ticket_bytes(parcel)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from typing import Annotated, Any, Literal
@@ -19,8 +20,11 @@ from platemark.model.surface import (
     PpiFloors,
     SharpenNumbers,
     Surface,
+    Texture,
+    usual_suits,
 )
 from platemark.model.terms import EdgeMode, Intent
+from platemark.settings.suits_section import SuitsSection
 from platemark.settings.values import (
     Around,
     Day,
@@ -211,7 +215,7 @@ class SurfaceFile(Section):
 
     name: Words = Field(description="What you call this surface.", examples=["Smooth cotton rag"])
     gloss: Gloss = Field(description="How it shines.", examples=["matte"])
-    texture: Literal["smooth", "fine", "strong", "weave", "brushed"] = Field(
+    texture: Texture = Field(
         description="How rough it is under slanting light.", examples=["smooth"]
     )
     white_l: Exact = Field(
@@ -308,6 +312,13 @@ class SurfaceFile(Section):
             "How it is sharpened for when a request asks; without this section it cannot be asked."
         ),
     )
+    suits: SuitsSection = Field(
+        default=SuitsSection(),
+        description=(
+            "From where on a picture is said not to suit it; what is left out is as usual for its "
+            "kind of surface."
+        ),
+    )
     layers: tuple[LayerSection, ...] = Field(
         default=(), description="What a panel is made of, for its weight; none for paper."
     )
@@ -365,6 +376,10 @@ class SurfaceFile(Section):
             caution=self.caution,
             defaults=self.defaults,
             sharpen=SharpenNumbers(**dict(self.sharpen)) if self.sharpen is not None else None,
+            suits=replace(
+                usual_suits(self.gloss, self.texture, bare_metal=self.bare_metal),
+                **self.suits.said(),
+            ),
         )
 
 
