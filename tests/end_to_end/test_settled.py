@@ -21,7 +21,7 @@ from harness import LAB, make_studio
 from PIL import Image
 
 from platemark import durable
-from platemark.app.cli_jobs import decide as decide_command
+from platemark.app.cli_decide import decide as decide_command
 from platemark.app.cli_jobs import job
 from platemark.app.open_studio import OpenStudio, open_studio, reading
 from platemark.engine import decide
@@ -103,7 +103,7 @@ class Studio:
             self.at_work.dispatch.turn()
             if right():
                 return
-            time.sleep(0.02)
+            time.sleep(0.05)
         raise AssertionError("it never came to that")
 
     def rest(self) -> None:
@@ -258,11 +258,6 @@ def test_a_picture_is_settled_reused_repeated_and_undone(studio: Studio, profile
     studio.drop("heron copy.tif", photograph("coffee"), "adobe-rgb", order="Birch")
     assert studio.changes(2)["adjusted"].endswith("(version 3).")
     assert studio.print_of(2) == relative
-    # Other bytes of that name begin anew, and that is said.
-    studio.drop("heron.tif", photograph("astronaut"), order="Cedar")
-    assert f"{parse_adjustment(BRIGHTER).words}. It was not" in studio.cautions(3)["adjust-earlier"]
-    assert "adjusted" not in studio.changes(3)
-
     outcome = studio.settle(2, adjust="none")
     assert "Jobs 000001, 000002 are prepared anew" in outcome.sentence
     assert studio.print_of(1) == studio.print_of(2) == first
@@ -270,30 +265,52 @@ def test_a_picture_is_settled_reused_repeated_and_undone(studio: Studio, profile
     assert not list(find_faults_beside(studio.read))
 
 
-def test_a_set_is_settled_as_one(studio: Studio) -> None:
-    """One decision for any panel is one for all of them; one that comes later must be alike."""
+def a_settled_set(studio: Studio) -> None:
+    """Two panels, settled by a decision about the second."""
     asked = {"order": "Alder", "set": "Herons"}
     studio.put("1.tif", photograph("chelsea"), **asked)
     studio.drop("2.tif", photograph("rocket"), **asked)
-    outcome = studio.settle(2, adjust="lightness 50:54")
+    outcome = decide.apply(studio.at_work.workshop, studio.decision(2, adjust="lightness 50:54"))
     assert outcome.sentence.startswith("All 2 pictures of the set “Herons” on Small rag: ")
     assert "Jobs 000001, 000002 are prepared anew with it." in outcome.sentence
+
+
+def test_a_set_is_settled_as_one(studio: Studio) -> None:
+    """One decision for any panel is one for all of them, in one transaction."""
+    a_settled_set(studio)
+    settled = list(studio.read.entries(kind="picture-settled"))
+    assert [(entry.job, entry.body["adjust"]) for entry in settled] == [
+        (2, "lightness 50:54"), (1, "lightness 50:54")
+    ]  # fmt: skip
+    assert len({entry.at for entry in settled}) == 1
+    assert [studio.row(job).state for job in (1, 2)] == ["claimed", "claimed"]
+
+
+@pytest.mark.long
+def test_a_panel_that_comes_later_must_be_alike(studio: Studio) -> None:
+    """It is held with the numbers of the others; deciding about it settles all of them again."""
+    a_settled_set(studio)
+    studio.rest()
     assert [studio.changes(job)["adjusted"][-12:] for job in (1, 2)] == ["(version 1)."] * 2
-    kinds = [entry.job for entry in studio.read.entries(kind="picture-settled")]
-    assert kinds == [2, 1]
-    studio.drop("3.tif", photograph("astronaut"), **asked)
+    studio.drop("3.tif", photograph("astronaut"), order="Alder", set="Herons")
     held = studio.read.body(studio.row(3).held_seq)["findings"]
     (differs,) = (finding for finding in held if finding["code"] == "set-differs")
     assert "000002 has lightness 50:54, 000003 has none" in differs["message"]
     assert "--adjust settles it for the whole set" in differs["next"]
-    outcome = decide.apply(studio.at_work.workshop, studio.decision(3, adjust="lightness 50:54"))
+    outcome = studio.settle(3, adjust="lightness 50:54")
     assert "Jobs 000001, 000002, 000003 are prepared anew with it." in outcome.sentence
-    standing = [
-        studio.read.settled(studio.row(job).original_sha256, "small-rag") for job in (1, 2, 3)
-    ]
-    assert [row and (row.version, row.adjust) for row in standing] == [
-        (2, "lightness 50:54"), (2, "lightness 50:54"), (1, "lightness 50:54")
-    ]  # fmt: skip
+    versions = [studio.changes(job)["adjusted"][-12:] for job in (1, 2, 3)]
+    assert versions == ["(version 2).", "(version 2).", "(version 1)."]
+
+
+@pytest.mark.long
+def test_other_bytes_of_that_name_begin_anew(studio: Studio) -> None:
+    """What was settled for the earlier file is told and not carried over."""
+    studio.drop("heron.tif", photograph("coffee"), order="Alder")
+    studio.settle(1, adjust=BRIGHTER)
+    studio.drop("heron.tif", photograph("astronaut"), order="Cedar")
+    assert f"{parse_adjustment(BRIGHTER).words}. It was not" in studio.cautions(2)["adjust-earlier"]
+    assert "adjusted" not in studio.changes(2)
 
 
 def test_what_cannot_be_settled_is_refused(studio: Studio) -> None:

@@ -11,7 +11,9 @@ import click
 from rich.console import Console
 
 from platemark.app.open_studio import find_studio
+from platemark.ledger.read import JobRow, Reader
 from platemark.model.errors import UsageError
+from platemark.model.job import job_number
 from platemark.model.request import READERS
 
 FAULT = 1
@@ -67,3 +69,22 @@ def print_findings(findings: Iterable[Mapping[str, Any]]) -> None:
         out(f"  {finding['message']}")
         if finding["next"]:
             out(f"  {finding['next']}")
+
+
+def job_row(reader: Reader, number: int) -> JobRow:
+    """A job by its number.
+
+    Raises:
+        UsageError: there is none.
+    """
+    row = reader.job(number)
+    if row is None:
+        raise UsageError(f"There is no job {job_number(number)}.")
+    return row
+
+
+def findings_of(reader: Reader, row: JobRow) -> list[dict[str, Any]]:
+    """What was found of a job when it was last examined or held."""
+    seqs = [seq for seq in (row.examined_seq, row.held_seq) if seq is not None]
+    found: list[dict[str, Any]] = reader.body(max(seqs)).get("findings", []) if seqs else []
+    return found
