@@ -25,6 +25,7 @@ from platemark.model.ticket import (
     TicketWeight,
     Witness,
 )
+from platemark.parcel.bag import preview_path
 
 JPEG = b"\xff\xd8\xff\xe0 not a picture, only its first bytes \xff\xd9"
 
@@ -130,7 +131,7 @@ def previewed(ticket: Ticket, data: bytes = JPEG) -> Ticket:
     """The same job with a screen preview, and how it sits."""
     return replace(
         ticket,
-        proof=TicketPreview(f"screen-previews/{ticket.job:06d}.jpg", sha256(data)),
+        proof=TicketPreview(preview_path(ticket.job), sha256(data)),
         suitability=(
             TicketMeasure("shadow_percent", "Shadows", "5.66", "5.7 %", "Some of it closes up."),
             TicketMeasure("lightness_median", "Key", "22.41", "L* 22", "A dark picture."),

@@ -72,7 +72,8 @@ def came_of(root: Path) -> dict[bytes, Came]:
     for row in Reader(connection).jobs():
         body = Reader(connection).body(row.claimed_seq)
         path = bytes.fromhex(body["drop"]["path_hex"])
-        findings = listed[row.job]["findings"]
+        # Whether a picture suits its surface is another table's question.
+        findings = [f for f in listed[row.job]["findings"] if not f["code"].startswith("suit-")]
         by_severity = {
             severity: frozenset(f["code"] for f in findings if f["severity"] == severity)
             for severity in ("stop", "caution")

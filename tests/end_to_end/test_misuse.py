@@ -6,6 +6,7 @@ import shutil
 import stat
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,9 +16,11 @@ from platemark.app.open_studio import OpenStudio, open_studio
 from platemark.app.service import Swept, sweep
 from platemark.engine import decide
 from platemark.engine.clock import SystemClock
+from platemark.engine.workshop import Workshop
 from platemark.imaging.icc import build_matrix_profile
 from platemark.ledger.read import Reader, connect_reader
-from platemark.model.decision import Decision
+from platemark.model.decision import Decision, PictureDecision, ProfileDecision
+from platemark.model.plain import to_plain
 
 HOT = "hot/small-rag/2x3in"
 
@@ -295,3 +298,49 @@ def test_nonsense_in_decisions_is_put_aside(one: Path) -> None:
     swept(one)
     assert list(decisions.glob("*.json")) == []
     assert len(list(decisions.glob("*.unreadable"))) == 5
+
+
+def test_a_bad_decision_keeps_no_other_waiting(
+    opened: OpenStudio, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not one that meets a mistake of ours, lies beside a folder, or is about a lost surface.
+
+    What is told of it has no hidden signs and an end, and nobody signs as the service.
+    """
+    turns_until(opened, "claimed")
+    shop = opened.workshop
+    read, decisions = shop.ledger.read, shop.folders.decisions
+    shop.settings = replace(shop.settings, surfaces=())
+    settle = PictureDecision("b-lost", "picture", 1, 0, "chroma 1.1", None, "Mira", "seen")
+    add = ProfileDecision("c-add", "profile-add", LAB, "x\x1b", 0, "", "0" * 64, "Mira", "new")
+    for decision in (
+        replace(settle, id="a-mistake", because="a mistake"),
+        settle,
+        add,
+        replace(settle, id="d-long", adjust="\u202e\x1b[31m" + "x" * 60_000),
+        replace(settle, id="e-sign", by="service"),
+    ):
+        (decisions / f"{decision.id}.json").write_text(json.dumps(to_plain(decision)))
+    (decisions / "c-add.icc").mkdir()
+    apply = decide.apply_to_picture
+
+    def mistaken(workshop: Workshop, decision: PictureDecision) -> str:
+        if decision.because == "a mistake":
+            raise LookupError
+        return apply(workshop, decision)
+
+    monkeypatch.setattr(decide, "apply_to_picture", mistaken)
+    with pytest.raises(LookupError):
+        decide.apply_waiting(shop)
+    assert [path.name for path in decisions.glob("*.json")] == ["a-mistake.json"]
+    told = {}
+    for name in ("b-lost", "c-add", "d-long", "e-sign"):
+        entry = read.decided(name)
+        assert entry is not None
+        assert entry.kind == "decision-refused"
+        told[name] = entry
+        assert entry.body["sentence"].isprintable()
+        assert len(entry.body["sentence"]) <= 1000
+    assert "there is no such surface any more" in told["b-lost"].body["sentence"]
+    assert told["c-add"].body["surface"] == "x\ufffd"
+    assert told["e-sign"].actor == decide.NOBODY

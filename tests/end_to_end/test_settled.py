@@ -271,7 +271,7 @@ def a_settled_set(studio: Studio) -> None:
     studio.put("1.tif", photograph("chelsea"), **asked)
     studio.drop("2.tif", photograph("rocket"), **asked)
     outcome = decide.apply(studio.at_work.workshop, studio.decision(2, adjust="lightness 50:54"))
-    assert outcome.sentence.startswith("All 2 pictures of the set “Herons” on Small rag: ")
+    assert outcome.sentence.startswith("The 2 pictures of the set “Herons” on Small rag: ")
     assert "Jobs 000001, 000002 are prepared anew with it." in outcome.sentence
 
 

@@ -218,6 +218,10 @@ DAMAGES = {
     "a fixed conversion": (replaced(RAG, 12, b"link"), "a fixed conversion"),
     "A2B1 with flat curves": (with_flat_curves(), "the profile's table A2B1 is damaged"),
     "A2B1 with red and blue in turn": (with_turned_axes(), "do not fit each other"),
+    "a sector of A2B1 lost": (
+        replaced(RAG, part(RAG, "A2B1")[0] + 15_000, bytes(512)),
+        "A part of the profile's tables is damaged",
+    ),
     "B2A1 half zeroed": (with_half_a_grid(), "do not fit each other"),
     "B2A1 upside down": (
         with_lut16(RAG, "B2A1", grid=65535 - grid_of(RAG, "B2A1").astype(int)),
@@ -235,6 +239,18 @@ def test_damage_is_refused_with_its_reason(name: str) -> None:
     assert not verdict.accepted
     assert any(words in reason for reason in verdict.reasons), verdict.reasons
     assert all(reason.endswith(".") for reason in verdict.reasons)
+
+
+def test_a_hole_in_the_table_that_is_printed_by_is_found() -> None:
+    """A sector of zeros in the table of an intent counts where that is the intent."""
+    for table, intent, other in (
+        ("B2A0", "perceptual", "relative"),
+        ("B2A2", "saturation", "perceptual"),
+    ):
+        data = replaced(RAG, part(RAG, table)[0] + 20_000, bytes(512))
+        verdict = admit_profile(data, intent=intent)
+        assert "away from between its neighbours" in verdict.reasons[0]
+        assert admit_profile(data, intent=other).accepted
 
 
 def test_reasons_differ() -> None:

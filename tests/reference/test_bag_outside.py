@@ -79,7 +79,7 @@ def test_every_tag_file_is_listed(tmp_path: Path) -> None:
     files = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
     assert listed == {name for name in files if not name.startswith("data/")} - {TAG_MANIFEST}
     assert {"ticket.json", "ticket.html", "changes.txt"} <= listed
-    assert {f"screen-previews/{job:06d}.jpg" for job in TWO} <= listed
+    assert {f"screen-previews/{job:06d}_screen-preview.jpg" for job in TWO} <= listed
 
 
 def test_preview_is_what_its_ticket_says(tmp_path: Path) -> None:

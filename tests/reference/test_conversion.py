@@ -644,6 +644,37 @@ def test_a_prepared_conversion_is_that_of_the_library(source: str, compensated: 
         )
     assert np.array_equal(found, expected)
     assert np.array_equal(over, expected)
+    whole = ready(pixels[::2]), ready(np.asfortranarray(pixels)[::2])
+    assert np.array_equal(whole[0], expected[::2])
+    assert np.array_equal(whole[1], expected[::2])
+
+
+def test_a_prepared_conversion_takes_nothing_else() -> None:
+    """Another type, other channels, or what must not be written over: refused, never read beside.
+
+    Bytes that Python holds are the same for everybody who has them.
+    """
+    one = find_profile(sha256(SRGB), {}, SRGB)
+    ready = prepare(one, find_profile(sha256(printer()), {}, printer()), 1, 0)
+    assert ready is not None
+    with pytest.raises(ValueError, match="uint8"):
+        ready(np.zeros((4, 3), np.uint8))  # type: ignore[arg-type]
+    for channels in (1, 4):
+        with pytest.raises(ValueError, match="for 3 channels"):
+            ready(np.zeros((12, channels), np.uint16))
+    held = np.frombuffer(b"\x80" * 24, np.uint16).reshape(4, 3)
+    with pytest.raises(ValueError, match="read only"):
+        ready(held, in_place=True)
+    assert (held == 0x8080).all()
+    assert (ready(held) != 0x8080).any()
+
+
+def test_a_profile_that_the_engine_refuses_is_not_prepared() -> None:
+    """Nothing is made of it, and nothing breaks."""
+    broken = replace(find_profile(sha256(SRGB), {}, SRGB), data=b"no profile at all" * 20)
+    output = find_profile(sha256(printer()), {}, printer())
+    assert prepare(broken, output, 1, 0) is None
+    assert prepare(output, broken, 1, 0) is None
 
 
 def test_the_same_print_where_the_engine_is_not_found(

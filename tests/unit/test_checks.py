@@ -26,11 +26,15 @@ from suits_cases import SUIT_CASES, SUIT_STOPS
 from platemark.checks import all_checks, run_checks
 from platemark.engine import knowing
 from platemark.engine.knowing import accepted
+from platemark.engine.ticketing import _findings
+from platemark.model.asking import caution
 from platemark.model.finding import ENGINE_CODES, Acceptance
 from platemark.model.known import Other, Panel, ProfileStanding, StandingSet
 from platemark.model.picture import Facts, ProfileFacts
+from platemark.model.plain import to_plain
 from platemark.model.request import with_answers
 from platemark.model.units import Length, parse_full_size
+from platemark.settings.load import load_settings
 
 TODAY = date(2026, 5, 1)
 GOOD = ProfileStanding("good", "rag.icc", "cd" * 32, "cd" * 32, "Rag", admitted_on=TODAY)
@@ -424,7 +428,7 @@ CAUTIONS: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ),
     ("file-compression", {"facts": facts(compression="jpeg")}, {"facts": facts(**FINE_JPEG)}),
     ("file-extension", {"facts": facts(extension_agrees=False)}, {"facts": facts()}),
-    ("file-gain-map", {"facts": facts(gain_map=True)}, {"facts": facts(pictures=2)}),
+    ("file-gain-map", {"facts": facts(gain_map=True)}, {"facts": facts()}),
     (
         "file-jpeg-quality",
         {"facts": facts(**FINE_JPEG | {"jpeg_quality": 89})},
@@ -470,7 +474,7 @@ def test_an_ordinary_careful_file_brings_no_caution(form: str) -> None:
         # Edited in ROMM RGB, with what the camera wrote of Adobe RGB still there.
         "tiff": space_of("romm", bits=16, exif_colour="adobe-rgb", compression="lzw"),
         "jpeg": facts(**FINE_JPEG, exif_colour="srgb", camera=True, chroma_subsampled=True),
-        "phone": space_of("display-p3", **FINE_JPEG, exif_colour="uncalibrated", pictures=2),
+        "phone": space_of("display-p3", **FINE_JPEG, exif_colour="uncalibrated"),
     }
     assert run_checks(known(facts=files[form])) == ()
 
@@ -495,6 +499,19 @@ def test_every_check_is_tried_here() -> None:
     """No check is without a case above."""
     tried = {code for code, _, _ in (*CASES, *CAUTIONS)}
     assert tried == {check.code for check in all_checks()}
+
+
+def test_no_lab_is_told_the_studios_own_affairs() -> None:
+    """What was decided for another file, and what a request did wrong, stand on no ticket."""
+    for_us = {check.code for check in all_checks() if check.for_us}
+    assert for_us == {"adjust-earlier", "request-allow"}
+    found = [
+        to_plain(caution(code, "Heron was another file."))
+        for code in (*sorted(for_us), "suit-soft")
+    ]
+    studio = load_settings(Path(__file__).parents[2] / "config").studio
+    told = _findings({"accepted": [], "findings": found}, studio)
+    assert [finding.code for finding in told] == ["suit-soft"]
 
 
 def test_a_good_picture_has_no_finding() -> None:

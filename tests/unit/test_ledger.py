@@ -196,6 +196,14 @@ def test_a_damaged_file_is_refused_and_left_alone(path: Path) -> None:
     assert path.read_bytes() == data
 
 
+@pytest.mark.parametrize("body", ["{", "[1]", ""])
+def test_an_entry_that_cannot_be_read_is_damage(path: Path, body: str) -> None:
+    """Whoever reads an entry whose text was spoilt is told which, and not of a mistake of ours."""
+    raw(path, f"UPDATE entries SET body = '{body}' WHERE seq = 3")
+    with pytest.raises(RecordDamaged, match="what entry 3 says cannot be read"):
+        list(Reader(connect_reader(path)).entries())
+
+
 def test_start_verifies_the_chain(path: Path) -> None:
     """A start names the first entry that does not hold, and stops."""
     raw(path, "UPDATE entries SET actor = 'nobody' WHERE seq = 3")

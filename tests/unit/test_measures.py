@@ -15,6 +15,8 @@ from platemark.imaging import print_model
 from platemark.imaging.child import Children
 from platemark.imaging.icc import build_grey_profile, build_matrix_profile
 from platemark.imaging.measure import measure
+from platemark.imaging.measure_edge import edge_lines
+from platemark.imaging.overview import Overview
 from platemark.model.measures import Measures
 from platemark.model.terms import Box
 from platemark.model.work import Failure, MeasureReport
@@ -199,34 +201,48 @@ def line(angle: float, length_mm: float, width_px: float = 6) -> NDArray[np.floa
     return np.where(drawn, 20.0, 70.0)
 
 
+def lines_of(lightness: NDArray[np.float64]) -> int:
+    """Long lines of L* at 300 ppi, all of it face."""
+    plane = np.ascontiguousarray(lightness, np.float32)
+    high, wide = plane.shape
+    plain = np.zeros_like(plane)
+    codes = np.zeros((1, high, wide), np.uint16)
+    return edge_lines(
+        Overview(codes, plane, plain, plain, (1 / PX_MM, 1 / PX_MM), Box(0, 0, wide, high))
+    )
+
+
 @pytest.mark.parametrize("angle", [-70, -40, -11, 0, 25, 45, 60, 74])
-def test_a_long_line_reaches_the_edge(angle: float, tmp_path: Path) -> None:
+def test_a_long_line_reaches_the_edge(angle: float) -> None:
     """One line of 70 mm is one line, at every angle; on every side of the picture."""
-    drawn = grey(line(angle, 70))
-    assert measures_of(tmp_path, drawn).edge_lines == 1
-    assert measures_of(tmp_path, np.rot90(drawn).copy()).edge_lines == 1
-    assert measures_of(tmp_path, drawn[::-1].copy()).edge_lines == 1
+    drawn = line(angle, 70)
+    assert [lines_of(np.rot90(drawn, turns)) for turns in range(4)] == [1] * 4
 
 
-def test_what_is_no_line(tmp_path: Path) -> None:
+def test_a_line_of_a_file(tmp_path: Path) -> None:
+    """It is found in a picture that is decoded, reduced and measured too."""
+    assert measures_of(tmp_path, grey(line(25, 70))).edge_lines == 1
+
+
+def test_what_is_no_line() -> None:
     """Lines that are short, too flat or elsewhere, noise, and a soft change."""
     beside = np.roll(line(0, 70), 200, axis=0)
     noise = 50 + np.kron(RNG.normal(0, 15, (100, 167)), np.ones((12, 12)))
     soft = np.broadcast_to(50 + 30 * np.sin(np.arange(2000) / 250), (1200, 2000))
     for lightness in (line(0, 30), line(85, 70), beside, noise, soft):
-        assert measures_of(tmp_path, grey(lightness)).edge_lines == 0
+        assert lines_of(lightness) == 0
     horizon = np.where(np.arange(1200)[:, np.newaxis] < 500, 80.0, np.full((1200, 2000), 30.0))
-    assert measures_of(tmp_path, grey(horizon)).edge_lines == 2
+    assert lines_of(horizon) == 2
 
 
 @pytest.mark.parametrize(("radius_mm", "lines"), [(100, 0), (120, 0), (180, 0), (900, 2)])
-def test_an_arc_is_no_line(radius_mm: float, lines: int, tmp_path: Path) -> None:
+def test_an_arc_is_no_line(radius_mm: float, lines: int) -> None:
     """The rim of a globe that runs out left and right bows; a horizon of 900 mm does not."""
     y, x = np.mgrid[0:1200, 0:2000]
     globe = np.hypot(x - 1000, y - 300 - radius_mm * PX_MM) < radius_mm * PX_MM
-    drawn = grey(np.where(globe, 30.0, 75.0))
-    assert measures_of(tmp_path, drawn).edge_lines == lines
-    assert measures_of(tmp_path, np.rot90(drawn).copy()).edge_lines == lines
+    drawn = np.where(globe, 30.0, 75.0)
+    assert lines_of(drawn) == lines
+    assert lines_of(np.rot90(drawn)) == lines
 
 
 def test_gamut_loss_in_a_working_space(tmp_path: Path) -> None:
@@ -277,6 +293,10 @@ def test_tones(tmp_path: Path) -> None:
     toned = measures_of(tmp_path, brown)
     assert (toned.tone, toned.converted_hue_shift) == ("toned", "0.00")
     assert float(toned.hue_spread) < 10
+    sepia = np.broadcast_to(ramp * (65535, 56000, 44000), (300, 300, 3)).astype(np.uint16)
+    strong = measures_of(tmp_path, sepia)
+    assert 12 < float(strong.chroma_p99) < 30
+    assert strong.tone == "toned"
     assert measures_of(tmp_path, split).tone == "coloured"
 
 

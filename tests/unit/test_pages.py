@@ -36,6 +36,7 @@ from platemark.engine.ticketing import (
 from platemark.imaging.drawing import STYLES
 from platemark.intake.answers import WIDTH, answer_text, read_answer
 from platemark.intake.held import OURS, picture_name, why_html, why_text, write_held_folder
+from platemark.model.asking import caution
 from platemark.model.lab import Product
 from platemark.model.plan import Plan
 from platemark.model.sits import Sits
@@ -183,6 +184,14 @@ def test_texts_keep_to_their_columns() -> None:
         assert len(line) <= WIDTH or line.startswith("    ")
 
 
+def test_cautions_say_what_to_do_and_another_surface_is_open() -> None:
+    """Whoever mends the picture mends all of it at once, or has it printed elsewhere."""
+    notice = made_notice(PROPORTION, caution("suit-steps", "It may show steps.", "Use 16 bit."))
+    for page in (words_of(why_html(notice, JPEG)), " ".join(why_text(notice).split())):
+        assert "It may show steps. Use 16 bit." in page
+        assert "For another surface, take it back and drop it into that one's folder." in page
+
+
 def test_both_packages_have_one_style() -> None:
     """Tickets and WHY pages look alike: neither package imports the other, so each has a copy."""
     copies = [
@@ -294,7 +303,7 @@ def test_the_preview_is_no_contract_proof() -> None:
     page = Page(render_ticket_html(made_parcel(ticket), {123: JPEG}, {123: JPEG}))
     assert "A screen preview, not a contract proof" in page.words
     assert page.words.lower().count("proof") == 1
-    assert "screen-previews/000123.jpg" in page.words
+    assert "screen-previews/000123_screen-preview.jpg" in page.words
     for each in ticket.suitability:
         assert f"{each.label} {each.figure} {each.sentence}" in page.words
     assert any(

@@ -200,11 +200,50 @@ def test_cautions_count_where_they_tell_surfaces_apart() -> None:
     plain = [asked(dark, SURFACES[each]) for each in ("baryta", "smooth-rag")]
     common = [replace(each, findings=(everywhere,)) for each in plain]
     assert [each.score for each in rank(common)] == [each.score for each in rank(plain)]
+    unread = asked(None, SURFACES["etching-rag"])
+    assert [each.score for each in rank([*common, unread])[:2]] == [
+        each.score for each in rank(plain)
+    ]
     marked = [plain[0], replace(plain[1], findings=(here,))]
     before, after = rank(plain)[1], rank(marked)[1]
     assert after.score == before.score - 4
     assert after.against == before.against
     assert after.against[0].startswith("30 % of the picture is detail below its black")
+
+
+def test_the_intent_is_a_reason_in_one_short_sentence() -> None:
+    """It takes up no more room than any other; what it means is told with the print."""
+    differs = caution("colour-intents-differ", "12 % of heron.tif would look visibly different …")
+    strong = picture(other_intent_percent="12.34")
+    (told,) = rank([asked(strong, SURFACES["smooth-rag"], findings=(differs,))])
+    assert "12 % of the picture depends on the rendering intent here." in told.against
+
+
+def test_a_plain_tone_is_not_praised_for_what_it_has_not() -> None:
+    """All black has no contrast to keep and no softness; gloss has the deepest black for it."""
+    black = picture(
+        lightness_p5="0.00", lightness_median="0.00", lightness_p95="0.00", chroma_p99="0.00",
+        gradient_p99="0.00", tone="neutral", skin_percent="0.00",
+    )  # fmt: skip
+    told = rank([asked(black, each) for each in SURFACES.values()])
+    words = " ".join(sentence for each in told for sentence in each.suits)
+    assert "contrast" not in words
+    assert "soft" not in words
+    assert nature_of(SURFACES[told[0].surface]) in ("glossy panel", "glossy paper")
+
+
+def test_printed_before_says_nothing_against_a_surface() -> None:
+    """It keeps its place, and is told."""
+    again = stop("same-again", "assistant", "It is the same file as job 000050.", "…")
+    plain = [asked(picture(), each) for each in SURFACES.values()]
+    best = rank(plain)[0]
+    marked = [
+        replace(each, findings=(again,)) if each.surface.id == best.surface else each
+        for each in plain
+    ]
+    told = rank(marked)[0]
+    assert (told.surface, told.held) == (best.surface, "")
+    assert told.against[-1] == "It is the same file as job 000050."
 
 
 def test_reasons_are_few_and_have_their_numbers() -> None:

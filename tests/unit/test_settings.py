@@ -478,6 +478,9 @@ class TestFiles:
             ("[ppi]\n[ppi]", "line 2 (“[ppi]”) is there twice", "Keep one"),
             ('name = "Rag', "it ends too early", "is not closed"),
             ("places = [", "it ends too early", "is not closed"),
+            (f"white_l = {'9' * 5000}", "a number is longer", "write it short"),
+            ("white_l = 1e9999999999999999999", "a number is longer", "write it short"),
+            (f"places = {'[' * 5000}", "a number is longer, or a list deeper", "write it short"),
         ],
     )
     def test_syntax(self, studio: Path, bad: str, wrong: str, right: str) -> None:

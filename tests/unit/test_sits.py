@@ -63,7 +63,11 @@ def test_every_row_is_a_measure_and_a_sentence() -> None:
         ("Grain", {"grain": "3.00"}, "seen on gloss"),
         ("Grain", {"grain": "5.00"}, "will be plain"),
         ("Smooth tones", {"plateau_percent": "4.00"}, "4 % of it lies in visible steps"),
-        ("Skin", {"skin_percent": "12.00", "skin_shift": "3.60"}, "Skin is 12 % of it and moves"),
+        (
+            "Skin",
+            {"skin_percent": "12.00", "skin_shift": "3.60"},
+            "looks like skin is 12 % of it and moves",
+        ),
         ("Skin", {"skin_percent": "1.00"}, "What looks like skin is 1 % of it and hardly moves"),
         ("Neutrality", {"tone": "neutral", "converted_chroma": "0.62"}, "within C* 0.6"),
         ("Tone", {"tone": "toned", "converted_hue_shift": "4.20"}, "its tone turns by 4°"),
@@ -85,10 +89,24 @@ def test_what_depends_on_the_surface() -> None:
     assert not {"Intent", "Colour that changes"} & lab.keys()
 
 
+def test_what_only_the_lab_knows_is_not_said_to_be_good() -> None:
+    """What the file's own space keeps of skin, of greys and of a tone says nothing of the print."""
+    skin = {"skin_percent": "12.00", "skin_shift": "0.00"}
+    unknown = "by the lab's own conversion is not known."
+    row = sits(by_lab_profile=False, **skin)["Skin"]
+    assert (row.measure, row.figure) == ("skin_percent", "12 %")
+    assert row.sentence == f"What looks like skin is 12 % of it; what becomes of it {unknown}"
+    assert "turns grey" in sits(METAL, by_lab_profile=False, **skin)["Skin"].sentence
+    for tone, label in (("neutral", "Neutrality"), ("toned", "Tone")):
+        told = sits(by_lab_profile=False, tone=tone, converted_chroma="0.00")[label]
+        assert told.sentence.endswith(f"whether it stays so {unknown}")
+
+
 def test_what_is_not_there_is_not_said() -> None:
     """A picture without skin, grain or a white rim has no such row."""
     rows = sits(skin_shift=None, skin_percent="0.00", grain=None)
     assert not {"Skin", "Grain", "White at the edge"} & rows.keys()
+    assert "Skin" not in sits(tone="toned", skin_percent="62.00", converted_hue_shift="1.00")
 
 
 def test_words_for_those_who_cannot_see_the_proof() -> None:

@@ -64,6 +64,12 @@ def test_every_ready_answer_settles_its_stop(changes: dict[str, Any]) -> None:
         assert code not in size_stops(answered(seen, choice)), choice
 
 
+def test_no_size_of_nothing_is_offered() -> None:
+    """A line of one pixel is too small for any print, not good for 0 × 0 in."""
+    stop = stop_of(known(facts=facts(width=1, height=1)), "size-too-few-pixels")
+    assert "It is too small for any print." in stop.next
+
+
 def test_the_largest_sold_size_with_pixels_enough_comes_first() -> None:
     """1600 × 2000 px have 142.9 ppi at 11x14in, whose 1.8 % are trimmed; the floor is 140."""
     stop = stop_of(

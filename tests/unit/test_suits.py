@@ -58,20 +58,32 @@ def test_nothing_is_said_of_what_was_not_measured() -> None:
         (
             "suit-bare-white",
             on(METAL, white_percent="23.41"),
-            "23 % of heron.tif is white: on Bare metal those areas will be metal, grey and shiny "
-            "(about L* 97), and change as you walk past.",
+            "23 % of heron.tif is white, and on Bare metal that stays metal: grey, shiny (about "
+            "L* 97) and changing as you walk past.",
         ),
         (
             "suit-low-key",
             on(MATTE, **DARK, shadow_percent="41.20"),
-            "heron.tif is mostly dark: half of it is no lighter than 30 (L*), and 41 % of it has "
-            "detail darker than the deepest black of Smooth rag (16).",
+            "heron.tif is mostly dark: half of it is no lighter than L* 30, and 41 % of it has "
+            "detail darker than the deepest black of Smooth rag (L* 16).",
         ),
         (
             "suit-low-key",
             on(MATTE, **DARK, shadow_percent="0.20"),
-            "heron.tif is mostly dark: half of it is no lighter than 30 (L*), and the deepest "
-            "black of Smooth rag (16) is not far below.",
+            "heron.tif is mostly dark: half of it is no lighter than L* 30, and the deepest black "
+            "of Smooth rag (L* 16) is not far below.",
+        ),
+        (
+            "suit-dark-on-metal",
+            on(METAL, lightness_median="6.20"),
+            "Half of heron.tif is no lighter than L* 6, and Bare metal has no white to lift it: "
+            "all its tones lie between about L* 16 and 97, so it will look murky.",
+        ),
+        (
+            "suit-blown",
+            on(MATTE, blown_patch_percent="27.00"),
+            "One patch of pure white covers 27 % of heron.tif: no ink is printed there, and Smooth "
+            "rag shows bare.",
         ),
         (
             "suit-skin",

@@ -1,15 +1,17 @@
 """What a studio's decisions say of its thresholds: real entries of a real ledger."""
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
-from given import PAPER
+from given import PAPER, known
+from suits_cases import SUIT_CASES, SUIT_STOPS
 
+from platemark.checks import run_checks
 from platemark.engine.lifecycle import move
 from platemark.engine.tuning import ENOUGH, KNOBS, Advice, advise, cases_of
 from platemark.ledger.store import Ledger, Transaction
@@ -108,6 +110,7 @@ def test_too_few_cases(studio: Studio) -> None:
             studio.sent(job)
     (advice,) = studio.advice()
     assert (advice.let_through, advice.under_way, advice.proposed) == (3, 2, None)
+    assert advice.is_too_early
     assert advice.why == f"Not enough yet (3 of {ENOUGH})."
     assert advice.line == ""
 
@@ -126,8 +129,9 @@ def test_one_that_was_answered_keeps_the_threshold(studio: Studio, answer: str) 
         studio.examined(job)
         studio.sent(job)
     else:
-        studio.examined(job, shadows(30))
         if answer == "adjusted":
+            grain = caution("suit-grain", "…", "…", figures={"grain": "5.0"})
+            studio.examined(job, shadows(30), grain)
             body = {
                 "original": "ab" * 32, "surface": "smooth-rag", "version": 1, "intent": None,
                 "adjust": "lift 4",
@@ -135,12 +139,15 @@ def test_one_that_was_answered_keeps_the_threshold(studio: Studio, answer: str) 
             studio.transaction.append("picture-settled", body, job=job)
             studio.sent(job)
         else:
+            studio.examined(job, shadows(30))
             studio.goes(job, answer, "withdrawn")
     told = {each.knob.code: each for each in studio.advice()}
     assert (told["suit-shadows"].let_through, told["suit-shadows"].answered) == (12, 1)
     assert told["suit-shadows"].proposed is None
     if answer == "smaller":
         assert told["size-too-few-pixels"].answered == 1
+    if answer == "adjusted":
+        assert told["suit-grain"].answered == 0, "tones are no answer to grain"
 
 
 def test_stops_count_as_accepted_and_end_at_the_floor(studio: Studio) -> None:
@@ -199,8 +206,26 @@ def test_every_threshold_is_there() -> None:
     from platemark.checks import all_checks
 
     codes = {check.code for check in all_checks()}
+    # One figure for a threshold that two measures pass together, one that is not loosened by use.
+    assert {f.name for f in fields(Suits)} - {knob.key for knob in KNOBS} == {
+        "low_key_p95_l", "cool_white_b", "other_intent_percent",
+    }  # fmt: skip
     for knob in KNOBS:
         assert knob.code in codes
         names = Suits.__slots__ if knob.section == "suits" else PpiFloors.__slots__
         assert knob.key in names
         assert not knob.not_past or knob.not_past in names
+
+
+def test_every_figure_is_one_that_its_check_gives() -> None:
+    """A threshold whose figure had another name would never learn anything, and silently."""
+    given = {
+        (finding.code, finding.severity, name)
+        for code, trips, _ in (*SUIT_CASES, *SUIT_STOPS)
+        for finding in run_checks(known(**trips))
+        if finding.code == code
+        for name, value in finding.figures
+        if any(sign.isdigit() for sign in value)
+    }
+    of_surface = [knob for knob in KNOBS if knob.section == "suits"]
+    assert {(knob.code, knob.severity, knob.figure) for knob in of_surface} <= given

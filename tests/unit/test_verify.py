@@ -186,13 +186,15 @@ def test_changed_files_are_found(studio: Path) -> None:
     original.write_bytes(b"xx")
     gone = next(path for path in archive.rglob("*.tif") if path != original)
     gone.unlink()
+    next(archive.rglob("*.jpg")).unlink()
     ticket = studio / PARCEL / "ticket.json"
     rewrite(ticket, '"copies": 2', '"copies": 7')
     assert verify(studio)[0] == 0
     code, text = verify(studio, "--files")
     assert code == 1
     assert f"{original} is no longer the file that was archived under that name." in text
-    assert text.count("is not in the archive.") == 2
+    assert text.count("is not in the archive.") == 3
+    assert "The preview of job" in text
     assert f"Parcel {LAB}-000001 in outgoing/: ticket.json is not the file that was sent" in text
 
 

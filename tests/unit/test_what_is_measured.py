@@ -6,10 +6,13 @@ from fractions import Fraction
 from pathlib import Path
 
 from given import CANVAS, PAPER, asked, canvas_product, facts, known, product
+from suits_cases import ORDINARY
 
-from platemark.engine.measuring import task_for
+from platemark.engine.measuring import digest_of, task_for
 from platemark.engine.workshop import space_hashes
 from platemark.model.known import ProfileStanding
+from platemark.model.measures import Measures
+from platemark.model.plain import from_plain, to_plain
 
 ORIGINAL, PROFILES = Path("/archive/heron.tif"), Path("/profiles")
 
@@ -65,3 +68,26 @@ def test_a_picture_that_waits_for_an_answer_is_measured() -> None:
     task = task_for(known(profile=changed), ORIGINAL, PROFILES)
     assert task is not None
     assert task.measuring.output_profile_sha256 == "ef" * 32
+
+
+def test_what_was_measured_otherwise_is_measured_anew() -> None:
+    """A surface's name is on its proof; a new way of measuring makes all that was measured old."""
+    task = task_for(known(), ORIGINAL, PROFILES)
+    assert task is not None
+    before = digest_of(task)
+    renamed = replace(PAPER, name="Another rag")
+    assert digest_of(task_for(known(surface=renamed), ORIGINAL, PROFILES)) != before
+    for version in (task.measuring.version - 1, task.measuring.version + 1):
+        other = replace(task, measuring=replace(task.measuring, version=version))
+        assert digest_of(other) != before
+
+
+def test_measures_of_an_older_record_are_read() -> None:
+    """Before intents were compared there were fewer figures; what came later has its default."""
+    older = to_plain(ORDINARY)
+    for name in ("changed_percent", "other_intent_percent", "other_intent_mean", "hue"):
+        del older[name]
+    assert from_plain(Measures, {**older, "of_a_later_version": "1"}) == replace(
+        ORDINARY, changed_percent="0.00", other_intent_percent=None, other_intent_mean=None,
+        hue=None,
+    )  # fmt: skip

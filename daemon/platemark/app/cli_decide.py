@@ -146,7 +146,8 @@ def _settling(
     try:
         parse_adjustment(adjust) if adjust is not None else None
     except BadAdjustment as error:
-        raise UsageError(f"{error}.") from error
+        said = str(error)
+        raise UsageError(f"{said[0].upper()}{said[1:]}.") from error
     wanted = sorted(
         ((row, settling_of(reader, row)) for row in rows), key=lambda each: -len(each[1].rows)
     )

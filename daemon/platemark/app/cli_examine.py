@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -26,6 +28,7 @@ from platemark.engine.tuning import ENOUGH, Advice, advise, cases_of
 from platemark.ledger.read import Reader
 from platemark.model.errors import StudioMissing, UsageError
 from platemark.model.geometry import describe_ppi
+from platemark.model.job import shown_name
 from platemark.model.known import Known
 from platemark.model.plain import to_plain
 from platemark.model.sits import Sits, sentences
@@ -192,7 +195,9 @@ def _tune(at: _Studio, surface: str | None, as_json: bool) -> None:
         out("No threshold of a surface has spoken yet, so there is nothing to learn.")
         return
     for each in found:
-        _print_advice(each)
+        if not each.is_too_early:
+            _print_advice(each)
+    _print_too_early([each for each in found if each.is_too_early])
     out(f"\n{_CANNOT_KNOW}")
 
 
@@ -226,6 +231,19 @@ def _print_advice(each: Advice) -> None:
     out(f"  {each.why}" + (f" To hear it less, write in {each.line}" if each.line else ""))
 
 
+def _print_too_early(found: Sequence[Advice]) -> None:
+    """Those that say nothing yet, a line for each surface."""
+    if not found:
+        return
+    out(f"\nToo early to say more: each must have been let through {ENOUGH} times. So far")
+    for surface, of_surface in groupby(found, key=lambda each: each.surface):
+        said = [
+            f"{each.knob.code} ({each.knob.key}) {each.let_through} of {each.fired}"
+            for each in of_surface
+        ]
+        out(f"  {surface}: {', '.join(said)}")
+
+
 def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
@@ -255,7 +273,7 @@ def _on_surface_json(each: OnSurface) -> dict[str, Any]:
 
 def _print_compared(file: Path, compared: Compared, proofs: Path | None) -> None:
     at = f" at {compared.size}" if compared.size else ""
-    out(f"{file.name}{at}, the surface that suits it best first:")
+    out(f"{shown_name(os.fsencode(file.name))}{at}, the surface that suits it best first:")
     if compared.is_chosen:
         out("No size was given; of those that are sold, the most surfaces take this one.")
     table = Table(box=None, pad_edge=False, padding=(1, 2, 0, 0))
@@ -279,7 +297,9 @@ def _print_compared(file: Path, compared: Compared, proofs: Path | None) -> None
     if proofs is not None:
         out(f"\nThe soft proofs are in {proofs}.")
     else:
-        out(f"\nTo see them side by side, add --proofs {file.stem}-proofs.png")
+        # A name may hold what a shell would take for a command.
+        name = shlex.quote(shown_name(os.fsencode(f"{file.stem}-proofs.png")))
+        out(f"\nTo see them side by side, add --proofs {name}")
 
 
 def _examined_json(examined: Examined) -> dict[str, Any]:
@@ -310,6 +330,11 @@ def _print_examined(examined: Examined) -> None:
     out(f"on {known.surface.name}, by {lab}")
     if layout is not None:
         out(f"at {layout.size}: {describe_ppi(layout.native_ppi)}")
+    if known.settled is not None and not known.settled.is_nothing:
+        intent = f"{known.settled.intent} intent" if known.settled.intent is not None else ""
+        adjust = known.settled.adjust.words if known.settled.adjust is not None else ""
+        words = ", ".join(filter(None, (adjust, intent)))
+        out(f"as the photographer settled for it: {words} (version {known.settled.version})")
     print_findings([to_plain(finding) for finding in examined.findings])
     sits = _sits(known)
     if sits:

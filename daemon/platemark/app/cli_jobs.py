@@ -85,6 +85,8 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
             settled = _settled_json(reader, row)
             out_json({**_job_json(reader, row), "settled": settled, "history": history})
             return
+        # What was made before a job was set back is thrown away, and is not what it would print now.
+        is_made = row.state in ("rendered", "parcelled", "delivered") or row.parcel is not None
         out(f"Job {job_number(number)}  {row.original_name}")
         for label, value in (
             ("state", row.state),
@@ -96,13 +98,13 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
             ("order", row.order),
             ("parcel", row.parcel),
             ("original", row.original_sha256),
-            ("print file", row.print_sha256),
+            ("print file", row.print_sha256 if is_made else None),
             ("settled", _settled_words(reader, row)),
         ):
             if value is not None:
                 out(f"  {label:<11}{value}")
         print_findings(findings_of(reader, row))
-        changes = reader.body(row.rendered_seq).get("changes", [])
+        changes = reader.body(row.rendered_seq).get("changes", []) if is_made else []
         if changes:
             out("\nChanges:")
             for change in changes:

@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from platemark import durable
+from platemark.engine.examine import PROOF
 from platemark.ledger.chain import Fault
-from platemark.ledger.read import ParcelRow, Reader
+from platemark.ledger.read import JobRow, ParcelRow, Reader
 from platemark.model.errors import PlatemarkError, UsageError
 from platemark.model.job import job_number
 from platemark.model.ticket import Witness
@@ -75,6 +76,9 @@ def prove_files(reader: Reader, root: Path) -> Compared:
             faults.append(Fault(row.claimed_seq, f"The original of {job} is not in the archive."))
         if row.state in _PRINTED and row.print_sha256 and row.print_sha256 not in archived:
             faults.append(Fault(row.seq, f"The print file of {job} is not in the archive."))
+        seq, proof = _newest_proof(reader, row)
+        if proof and proof not in archived:
+            faults.append(Fault(seq, f"The preview of {job} is not in the archive."))
     whole, fetched = 0, 0
     for parcel in (row for state in _CLOSED for row in reader.parcels(state=state)):
         folder = root / "outgoing" / parcel.lab / parcel.name
@@ -90,6 +94,13 @@ def prove_files(reader: Reader, root: Path) -> Compared:
         f"{len(archived)} archived files and {whole} parcels in outgoing/ are what the record "
         f"says{gone}.",
     )
+
+
+def _newest_proof(reader: Reader, row: JobRow) -> tuple[int, str]:
+    """The entry that names a job's newest proof sheet, and its hash; 0 and empty for none."""
+    seq = max(row.examined_seq or 0, row.held_seq or 0)
+    entry = reader.entry(seq) if seq else None
+    return seq, str(entry.body.get(PROOF, "")) if entry is not None else ""
 
 
 def _name_and_witness(path: Path, data: bytes) -> tuple[str, Witness]:

@@ -5,6 +5,7 @@ A module here has a `CODE`, an `ACCEPT` (who may accept its stop: `never`, `assi
 Where some of its stops are harder to accept than others, `ACCEPT` is for the easiest.
 Where it is about a whole set it has `OF_SET = True`, and `FOR_ALL = True` where what is accepted
 for one picture of the set is accepted for all of them.
+Where what it says is the studio's own affair it has `FOR_US = True`, and no lab is told.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ class Check:
     """It is about the set that a picture belongs to, not about the picture."""
     for_all: bool
     """Accepted for one picture of a set, it is accepted for all."""
+    for_us: bool
+    """What it says is for the studio alone, and stands on no ticket."""
 
 
 def all_checks() -> tuple[Check, ...]:
@@ -48,6 +51,7 @@ def all_checks() -> tuple[Check, ...]:
             module.find,
             of_set=getattr(module, "OF_SET", False),
             for_all=getattr(module, "FOR_ALL", False),
+            for_us=getattr(module, "FOR_US", False),
         )
         if check.code in found:
             raise ValueError(f"two checks are called {check.code}")

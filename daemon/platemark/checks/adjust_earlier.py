@@ -12,6 +12,7 @@ from platemark.model.known import Known
 
 CODE: Final = "adjust-earlier"
 ACCEPT: Final = "assistant"
+FOR_US: Final = True
 
 
 def find(known: Known) -> Iterable[Finding]:

@@ -107,6 +107,8 @@ def ways_out(known: Known, layout: Layout, ppi: Fraction) -> tuple[tuple[str, ..
     product = known.product
     if product is None or not product.sizes:
         largest = largest_size(layout, ppi)
+        if "0" in largest.removesuffix(layout.size.unit).split("x"):
+            return (), f"It is too small for any print. Use a picture with more pixels. {accept}"
         return (), f"Choose a smaller size: up to {largest} would do. {accept}"
     fitting = smaller_sizes(known, layout, ppi)
     if fitting:

@@ -28,10 +28,10 @@ def find(known: Known) -> Iterable[Finding]:
         return
     white = percent(measures.white_percent)
     said = (
-        f"{white} of {known.name} is white: on {surface.name} those areas will be metal, grey and "
-        f"shiny (about L* {rounded(surface.white_l)}), and change as you walk past."
+        f"{white} of {known.name} is white, and on {surface.name} that stays metal: grey, shiny "
+        f"(about L* {rounded(surface.white_l)}) and changing as you walk past."
     )
-    then = "Choose a panel with a white base, or darken them."
+    then = "Choose a panel with a white base, or darken those areas."
     if over(measures.white_percent, surface.suits.white_stop_percent):
         yield stop(
             CODE, ACCEPT, said, f"{then} Accept it if metal is what you want there.",

@@ -24,8 +24,8 @@ def find(known: Known) -> Iterable[Finding]:
     patch = percent(measures.blown_patch_percent)
     yield caution(
         CODE,
-        f"One patch of pure white covers {patch} of {known.name}: no ink is printed there, and the "
-        f"bare {known.surface.name} shows.",
+        f"One patch of pure white covers {patch} of {known.name}: no ink is printed there, and "
+        f"{known.surface.name} shows bare.",
         "Bring back some detail or give it a trace of tone, if it is not to look empty.",
         figures={"patch": patch},
     )

@@ -30,9 +30,9 @@ def find(known: Known) -> Iterable[Finding]:
     median = rounded(measures.lightness_median)
     yield caution(
         CODE,
-        f"Half of {known.name} is no lighter than {median} (L*); bare metal has no white (its "
-        f"lightest tone is about {rounded(surface.white_l)}), so it will be darker still on "
-        f"{surface.name}.",
+        f"Half of {known.name} is no lighter than L* {median}, and {surface.name} has no white to "
+        f"lift it: all its tones lie between about L* {rounded(surface.black_l)} and "
+        f"{rounded(surface.white_l)}, so it will look murky.",
         "Brighten it, or choose a panel with a white base.",
         figures={"median": median},
     )

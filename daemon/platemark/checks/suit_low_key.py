@@ -32,8 +32,8 @@ def find(known: Known) -> Iterable[Finding]:
         return
     measures, surface = known.measures, known.surface
     median, closes = rounded(measures.lightness_median), percent(measures.shadow_percent)
-    dark = f"{known.name} is mostly dark: half of it is no lighter than {median} (L*)"
-    black = f"the deepest black of {surface.name} ({rounded(surface.black_l)})"
+    dark = f"{known.name} is mostly dark: half of it is no lighter than L* {median}"
+    black = f"the deepest black of {surface.name} (L* {rounded(surface.black_l)})"
     holds = Decimal(measures.shadow_percent) >= 1
     yield caution(
         CODE,

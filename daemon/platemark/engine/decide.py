@@ -17,6 +17,7 @@ import structlog
 from platemark import durable
 from platemark.engine.hold import folder_of, for_the_group, notice_of, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
+from platemark.engine.people import signer
 from platemark.engine.picture_decisions import apply_to_picture
 from platemark.engine.profile_decisions import apply_to_profile, handed_in
 from platemark.engine.workshop import Workshop
@@ -35,7 +36,7 @@ from platemark.model.decision import (
     PictureDecision,
     ProfileDecision,
 )
-from platemark.model.errors import DecisionRefused, DiskFault
+from platemark.model.errors import DecisionRefused, DiskFault, PlatemarkError
 from platemark.model.finding import Finding
 from platemark.model.job import job_number
 from platemark.model.notice import Answer
@@ -47,6 +48,9 @@ LARGEST_FILE = 64 * 1024
 _LARGEST_NUMBER = 2**53
 """JSON's whole numbers are exact up to here, and the record's reach further."""
 _ID = re.compile(r"[0-9A-Za-z-]{1,64}")
+NOBODY = "unknown"
+"""Signs in the record for a name that is none of the studio's."""
+_LONGEST_SHOWN = 1000
 
 
 def apply(workshop: Workshop, decision: AnyDecision) -> Outcome:
@@ -64,24 +68,32 @@ def apply(workshop: Workshop, decision: AnyDecision) -> Outcome:
         else:
             sentence = _apply(workshop, decision)
     except DecisionRefused as refusal:
+        sentence = _fit_to_show(str(refusal))
+        person = workshop.settings.studio.person(decision.by)
+        by = person.name if person is not None else NOBODY
         with workshop.ledger.transaction() as transaction:
-            transaction.append(
-                "decision-refused",
-                {"decision": decision.id, **about, "sentence": str(refusal)},
-                actor=decision.by,
-            )
-        structlog.get_logger().warning(
-            "decision-refused", **about, by=decision.by, why=str(refusal)
-        )
-        return _outcome(decision, False, str(refusal))
+            body = {"decision": decision.id, **about, "sentence": sentence}
+            transaction.append("decision-refused", body, actor=by)
+        structlog.get_logger().warning("decision-refused", **about, by=by, why=sentence)
+        return _outcome(decision, False, sentence)
     structlog.get_logger().info("decided", **about, by=decision.by)
     return _outcome(decision, True, sentence)
 
 
 def _about(decision: AnyDecision) -> dict[str, Any]:
     if isinstance(decision, ProfileDecision):
-        return {"lab": decision.lab, "surface": decision.surface}
+        lab, surface = _fit_to_show(decision.lab), _fit_to_show(decision.surface)
+        return {"lab": lab, "surface": surface}
     return {"about": decision.job}
+
+
+def _fit_to_show(text: str) -> str:
+    """Words of anybody's as they may stand in the record and on screens: no hidden signs, no end.
+
+    A terminal obeys some signs, and others turn the writing round.
+    """
+    shown = "".join(letter if letter.isprintable() else "\ufffd" for letter in text)
+    return shown if len(shown) <= _LONGEST_SHOWN else f"{shown[: _LONGEST_SHOWN - 1]}…"
 
 
 def write_decision(folder: Path, decision: AnyDecision, scratch: Path) -> None:
@@ -92,18 +104,40 @@ def write_decision(folder: Path, decision: AnyDecision, scratch: Path) -> None:
 
 
 def apply_waiting(workshop: Workshop) -> tuple[Outcome, ...]:
-    """Apply every decision in `decisions/`, and every filled-in answer sheet in `held/`."""
-    outcomes = []
+    """Apply every decision in `decisions/`.
+
+    One that meets a mistake of ours stays and is tried again; those behind it do not wait for it.
+
+    Raises:
+        Exception: the first such mistake, when all the others are applied.
+    """
+    outcomes, mistakes = [], []
     for path in sorted(workshop.folders.decisions.glob("*.json")):
         decision = _read(path)
         if decision is None:
             _put_aside(path)
             continue
-        outcomes.append(apply(workshop, decision))
+        try:
+            outcomes.append(apply(workshop, decision))
+        except PlatemarkError:
+            raise
+        except Exception as mistake:
+            mistakes.append(mistake)
+            continue
         durable.remove_file(path)
         if isinstance(decision, ProfileDecision):
-            durable.remove_file(handed_in(workshop.folders.decisions, decision))
+            _take_away(handed_in(workshop.folders.decisions, decision))
+    if mistakes:
+        raise mistakes[0]
     return tuple(outcomes)
+
+
+def _take_away(profile: Path) -> None:
+    """Remove what lay beside a decision; a folder is not ours."""
+    if profile.is_dir() and not profile.is_symlink():
+        structlog.get_logger().warning("decision-in-the-way", file=profile.name, why="a folder")
+    else:
+        durable.remove_file(profile)
 
 
 def _put_aside(path: Path) -> None:
@@ -178,13 +212,7 @@ def say_on_sheet(workshop: Workshop, row: JobRow, sentence: str) -> None:
 
 def _apply(workshop: Workshop, decision: Decision) -> str:
     number = job_number(decision.job)
-    person = workshop.settings.studio.person(decision.by)
-    if person is None:
-        names = ", ".join(p.name for p in workshop.settings.studio.people)
-        raise DecisionRefused(
-            f"{decision.by or 'Nobody'} is not one of the studio's people ({names}).",
-            "Names stand under [[people]] in studio.toml.",
-        )
+    person = signer(workshop.settings.studio, decision.by)
     if not is_reason(decision.because):
         raise DecisionRefused(f"Job {number}: nothing says why.", "Give a reason with because.")
     row = workshop.ledger.read.job(decision.job)

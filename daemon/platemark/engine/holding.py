@@ -65,11 +65,15 @@ class Holding:
 
     def take_answers(self) -> None:
         """Apply what people decided, in `decisions/` and on the sheets in the held folders."""
-        decide.apply_waiting(self._workshop)
-        held = self._held()
-        self._sheets = {row.job: self._sheets[row.job] for row in held if row.job in self._sheets}
-        for row in held:
-            self._read_sheet(row)
+        try:
+            decide.apply_waiting(self._workshop)
+        finally:
+            # What is wrong with one answer keeps no other waiting.
+            held = self._held()
+            known = self._sheets
+            self._sheets = {row.job: known[row.job] for row in held if row.job in known}
+            for row in held:
+                self._read_sheet(row)
 
     def look_again(self) -> None:
         """Take up jobs that waited for a profile alone, once another file is in its place."""

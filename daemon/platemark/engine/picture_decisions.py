@@ -16,6 +16,7 @@ from platemark.checks import adjust_possible
 from platemark.engine.examine import facts_of
 from platemark.engine.knowing import answers_of, know_job
 from platemark.engine.lifecycle import move
+from platemark.engine.people import photographer
 from platemark.engine.sets import panels_of
 from platemark.engine.workshop import Workshop
 from platemark.intake.answers import is_reason
@@ -91,7 +92,15 @@ def apply_to_picture(workshop: Workshop, decision: PictureDecision) -> str:
         DecisionRefused: it cannot be; nothing was changed.
     """
     read = workshop.ledger.read
-    person = _photographer(workshop, decision)
+    person = photographer(
+        workshop.settings.studio,
+        decision.by,
+        "How a picture is printed is for the photographer to settle",
+    )
+    if not is_reason(decision.because):
+        raise DecisionRefused(
+            f"Job {job_number(decision.job)}: nothing says why.", "Give a reason with --because."
+        )
     adjust = _asked(decision)
     row = read.job(decision.job)
     if row is None:
@@ -116,26 +125,6 @@ def apply_to_picture(workshop: Workshop, decision: PictureDecision) -> str:
     for each in anew:
         structlog.get_logger().info("looked-again", job=each.job, name=each.original_name)
     return sentence
-
-
-def _photographer(workshop: Workshop, decision: PictureDecision) -> Person:
-    studio = workshop.settings.studio
-    person = studio.person(decision.by)
-    if person is None:
-        names = ", ".join(each.name for each in studio.people)
-        raise DecisionRefused(
-            f"{decision.by or 'Nobody'} is not one of the studio's people ({names}).",
-            "Names stand under [[people]] in studio.toml.",
-        )
-    if person.role != "photographer":
-        raise DecisionRefused(
-            f"How a picture is printed is for the photographer to settle, not for {person.name}."
-        )
-    if not is_reason(decision.because):
-        raise DecisionRefused(
-            f"Job {job_number(decision.job)}: nothing says why.", "Give a reason with --because."
-        )
-    return person
 
 
 def _asked(decision: PictureDecision) -> Adjustment | None:
@@ -210,6 +199,11 @@ def _refuse_impossible(workshop: Workshop, new: _New, decision: PictureDecision)
         DecisionRefused: says why not.
     """
     row = new.row
+    if workshop.settings.surface(row.surface) is None:
+        raise DecisionRefused(
+            f"{row.original_name} was for {row.surface}, and there is no such surface any more.",
+            f"Put surfaces/{row.surface}.toml back, then decide it again.",
+        )
     facts = facts_of(workshop, row)
     if facts is None:
         return
@@ -292,7 +286,7 @@ def _told(
     on = surface.name if surface is not None else first.surface
     what = first.original_name
     if settling.set_name is not None:
-        what = f"All {len(settling.rows)} pictures of the set “{settling.set_name}”"
+        what = f"The {len(settling.rows)} pictures of the set “{settling.set_name}”"
     now = _words(news[0].adjust, news[0].intent)
     said = [f"{what} on {on}: {now} (version {max(new.version for new in news)})."]
     before = news[0].before

@@ -11,6 +11,7 @@ from typing import Any
 import structlog
 
 from platemark import durable
+from platemark.engine.people import photographer
 from platemark.engine.profiles import (
     content_of,
     entry_of,
@@ -75,7 +76,11 @@ def apply_to_profile(workshop: Workshop, decision: ProfileDecision) -> str:
         DecisionRefused: it cannot be; nothing was changed.
         ChildFault: the profile cannot be tried just now; the decision waits.
     """
-    person = _photographer(workshop, decision)
+    person = photographer(
+        workshop.settings.studio,
+        decision.by,
+        "A lab's profile is for the photographer to add or retire",
+    )
     lab, product, use = product_of(workshop.settings, decision.lab, decision.surface)
     if not is_reason(decision.because):
         raise DecisionRefused(f"{use.file}: nothing says why.", "Give a reason with --because.")
@@ -84,22 +89,6 @@ def apply_to_profile(workshop: Workshop, decision: ProfileDecision) -> str:
     if decision.kind == "profile-retire":
         return _retire(workshop, decision, person, lab, product, rows)
     return _add(workshop, decision, person, lab, product, rows)
-
-
-def _photographer(workshop: Workshop, decision: ProfileDecision) -> Person:
-    studio = workshop.settings.studio
-    person = studio.person(decision.by)
-    if person is None:
-        names = ", ".join(each.name for each in studio.people)
-        raise DecisionRefused(
-            f"{decision.by or 'Nobody'} is not one of the studio's people ({names}).",
-            "Names stand under [[people]] in studio.toml.",
-        )
-    if person.role != "photographer":
-        raise DecisionRefused(
-            f"A lab's profile is for the photographer to add or retire, not for {person.name}."
-        )
-    return person
 
 
 def _refuse_stale(

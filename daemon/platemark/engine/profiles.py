@@ -21,6 +21,7 @@ from platemark.ledger.read import ProfileRow, Reader
 from platemark.model.errors import ChildFault
 from platemark.model.known import ProfileStanding
 from platemark.model.lab import Lab, Product, ProfileUse
+from platemark.model.planning import usual_intent
 from platemark.model.studio import Settings
 from platemark.model.terms import Intent
 from platemark.model.work import AdmitReport, AdmitTask, ChildLimits, Failure
@@ -221,8 +222,7 @@ def try_kept(workshop: Workshop, lab: Lab, product: Product, sha256: str) -> Adm
 def wanted_intent(settings: Settings, product: Product) -> Intent:
     """The intent that a product is printed with: the lab's wish, else the surface's."""
     surface = settings.surface(product.surface)
-    lab_wish = product.profile.intent if product.profile is not None else None
-    return lab_wish or (surface.intent if surface is not None else "relative")
+    return usual_intent(surface, product) if surface is not None else "relative"
 
 
 def try_profile(children: Children, path: Path, limits: ChildLimits, intent: Intent) -> AdmitReport:

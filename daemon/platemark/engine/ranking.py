@@ -21,7 +21,8 @@ that is one in the settings; and by degrees, so that no picture changes its plac
 kind of surface is good for, the weights, and the few numbers below are common practice of the trade
 or our own judgement; they were tried on photographs and their soft proofs by eye.
 
-A surface on which the picture would be held comes after all others, whatever its score.
+A surface on which the picture would be held comes after all others, whatever its score; not where
+it would be held only because the same was printed there before.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final, Literal
 
+from platemark.checks import colour_intents, same_again
 from platemark.model.finding import Finding
 from platemark.model.measures import Measures
 from platemark.model.surface import Suits, Surface
@@ -51,6 +53,8 @@ _UNKNOWN: Final = 2.0
 _COLD: Final = 3.0
 _COLOURED: Final = 40.0
 """C* of the strongest hundredth, from which on what the lab does with colour matters fully."""
+_ONE_TONE: Final = 1.0
+"""L* from the darkest to the lightest twentieth, below which a picture is one plain tone."""
 _REASONS: Final = 3
 _HARDLY_LESS: Final = 0.05
 """A surface that keeps no less than this below the best is praised for its contrast."""
@@ -170,6 +174,11 @@ def rank(asked: Sequence[Asked]) -> tuple[Standing, ...]:
     return tuple(_standing(each, points) for each, points in counted)
 
 
+def _has_shapes(measures: Measures) -> bool:
+    """Whether it is more than one plain tone, which has no contrast, softness or toning."""
+    return float(measures.lightness_p95) - float(measures.lightness_p5) >= _ONE_TONE
+
+
 def contrast_kept(measures: Measures, surface: Surface) -> float:
     """Share of a picture's contrast that a surface keeps, 0 to 1."""
     dark, light = float(measures.lightness_p5), float(measures.lightness_p95)
@@ -205,7 +214,10 @@ def _standing(each: Asked, points: list[_Point]) -> Standing:
         score=round(_score(each, points)),
         held=_held(each),
         suits=tuple(point.sentence for point in said if point.is_for)[:_REASONS],
-        against=tuple(point.sentence for point in said if not point.is_for)[:_REASONS],
+        against=(
+            *tuple(point.sentence for point in said if not point.is_for)[:_REASONS],
+            *_stops(each, again=True),
+        ),
     )
 
 
@@ -216,14 +228,23 @@ def _score(each: Asked, points: Iterable[_Point]) -> float:
 
 
 def _held(each: Asked) -> str:
-    stops = [finding.message for finding in each.findings if finding.severity == "stop"]
-    return stops[0] if stops else ""
+    return next(iter(_stops(each, again=False)), "")
+
+
+def _stops(each: Asked, *, again: bool) -> tuple[str, ...]:
+    """Why it would be held; `again`: as a second print of the same, no fault of a surface."""
+    return tuple(
+        finding.message
+        for finding in each.findings
+        if finding.severity == "stop" and (finding.code == same_again.CODE) is again
+    )
 
 
 def _on_all(asked: Sequence[Asked]) -> frozenset[str]:
     codes = [
         {finding.code for finding in each.findings if finding.severity == "caution"}
         for each in asked
+        if each.measures is not None
     ]
     return frozenset.intersection(*map(frozenset, codes)) if len(codes) > 1 else frozenset()
 
@@ -283,6 +304,12 @@ def _points(each: Asked, field: _Field) -> list[_Point]:
         is_cautioned = cautions.pop(point.code, None) is not None
         points.append(replace(point, points=point.points - _A_CAUTION * is_cautioned))
     points += _good_for(measures, each.surface, field.limits)
+    if colour_intents.CODE in cautions and measures.other_intent_percent is not None:
+        # What to settle about it is the print's, not the choice of a surface's.
+        cautions[colour_intents.CODE] = (
+            f"{_figure(measures.other_intent_percent)} % of the picture depends on the rendering "
+            "intent here."
+        )
     return points + [_Point(-_A_CAUTION, message) for message in cautions.values()]
 
 
@@ -292,6 +319,8 @@ def _contrast(measures: Measures, surface: Surface, most_kept: float) -> _Point:
     there = " to ".join(f"{printed_l(each, surface):.0f}" for each in ends)
     here = " to ".join(f"{each:.0f}" for each in ends)
     is_least_lost = kept > most_kept - _HARDLY_LESS
+    if not _has_shapes(measures):
+        return _Point(0, "")
     return _Point(
         -_A_PERCENT_OF_CONTRAST * 100 * (1 - kept),
         f"It keeps {100 * kept:.0f} % of the contrast"
@@ -310,7 +339,7 @@ def _over_limits(measures: Measures, each: Asked, limits: _Limits) -> Iterator[_
     if each.by_lab_profile:
         yield _charge(
             measures.gamut_loss_percent, suits.gamut_loss_percent,
-            "{} % of the picture are colours that it cannot show.", "suit-colour",
+            "{} % of the picture has colours that it cannot show.", "suit-colour",
         )  # fmt: skip
     elif suits.chroma is None:
         yield _Point(
@@ -335,7 +364,7 @@ def _over_limits(measures: Measures, each: Asked, limits: _Limits) -> Iterator[_
     if surface.bare_metal:
         yield _charge(
             measures.skin_percent if measures.skin_shift is not None else "0", suits.skin_percent,
-            "{} % of it are colours like skin, which turn grey there.", "suit-skin",
+            "{} % of it has colours like skin, which turn grey there.", "suit-skin",
         )  # fmt: skip
     elif measures.skin_shift is not None and _reaches(measures.skin_percent, suits.skin_percent):
         yield _charge(
@@ -401,7 +430,7 @@ def _degrees(measures: Measures, limits: _Limits) -> dict[Kind, float]:
     portrait = _past(float(measures.skin_percent), limits.portrait, 0.6, 1.6)
     vibrant = _past(chroma, limits.vibrant, 0.6, 1.0)
     # What is soft in form but strong in colour is not the quiet picture that matte paper is for.
-    soft = _past(steep, limits.soft, 1.75, 1.0) * (1 - _LOUD * vibrant)
+    soft = _past(steep, limits.soft, 1.75, 1.0) * (1 - _LOUD * vibrant) * _has_shapes(measures)
     dark = 0.0
     if limits.dark is not None:
         dark = min(_past(median, limits.dark[0], 1.5, 0.8), _past(p95, limits.dark[1], 1.5, 0.9))
@@ -413,7 +442,7 @@ def _degrees(measures: Measures, limits: _Limits) -> dict[Kind, float]:
         "vibrant": vibrant,
         "grainy": _past(float(measures.grain or 0), limits.grainy, 0.5, 1.0),
         "portrait": portrait,
-        "neutral": 0.0 if measures.tone == "coloured" else 1.0,
+        "neutral": float(measures.tone != "coloured" and _has_shapes(measures)),
         "graphic": min(crisp, _ramp(p95 - p5, *_GRAPHIC_SPAN), 1 - portrait),
     }
 
@@ -441,7 +470,7 @@ def _why(kind: Kind, measures: Measures, nature: Nature) -> str:
         "vibrant": f"Its colours are strong (C* {float(measures.chroma_p99):.0f}), and {on} keeps "
         "them clear.",
         "grainy": f"Its grain (L* {_figure(measures.grain or '0')}) sits well in {on}.",
-        "portrait": f"{_figure(measures.skin_percent)} % of it are colours like skin; for people "
+        "portrait": f"{_figure(measures.skin_percent)} % of it has colours like skin; for people "
         f"{on} is usual.",
         "neutral": f"It is black-and-white or toned, for which {on} is usual.",
         "graphic": "Its shapes are hard and its tones far apart "

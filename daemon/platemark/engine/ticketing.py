@@ -9,12 +9,12 @@ from typing import Any, Literal
 import structlog
 
 from platemark import durable
+from platemark.checks import all_checks
 from platemark.engine.examine import MEASURES, PROOF, PROOF_FORM
 from platemark.engine.render import drawing_path
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
 from platemark.model.finding import Change
-from platemark.model.job import job_number
 from platemark.model.lab import Product
 from platemark.model.measures import Measures
 from platemark.model.picture import Facts
@@ -38,7 +38,7 @@ from platemark.model.ticket import (
     TicketWeight,
 )
 from platemark.model.units import MM_PER, Length, Unit, parse_full_size, shown
-from platemark.parcel.bag import PREVIEWS
+from platemark.parcel.bag import preview_path
 from platemark.parcel.ticket_words import colour_words
 
 TWO_PEOPLE_KG = 10
@@ -51,6 +51,7 @@ HANGING = (
 HANGING_WORDS = ("rated by its maker", "licensed installer", "local codes")
 """A surface's caution that has these says what `HANGING` says."""
 
+_FOR_US = frozenset(check.code for check in all_checks() if check.for_us)
 _PLACES: dict[Unit, int] = {"in": 2, "cm": 2, "mm": 1}
 
 
@@ -117,7 +118,7 @@ def _preview(workshop: Workshop, row: JobRow, examined: dict[str, Any]) -> Ticke
     if not sha256 or not path.is_file() or durable.hash_file(path) != sha256:
         structlog.get_logger().warning("no-proof", job=row.job, sha256=sha256)
         return None
-    return TicketPreview(f"{PREVIEWS}/{job_number(row.job)}.{PROOF_FORM}", sha256)
+    return TicketPreview(preview_path(row.job), sha256)
 
 
 def _suitability(
@@ -404,6 +405,8 @@ def _findings(examined: dict[str, Any], studio: Studio) -> tuple[TicketFinding, 
     found = []
     for finding in examined["findings"]:
         code, severity = finding["code"], finding["severity"]
+        if code in _FOR_US:
+            continue
         # A caution needs nobody, though a stop of the same name was accepted.
         accepted = severity == "stop" and code in by
         part = _part_of(by[code], studio) if accepted else None

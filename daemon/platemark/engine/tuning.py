@@ -3,8 +3,9 @@
 A case is one finding of one job, told by what became of the job. A stop was let through where its
 figures were accepted, by a decision or beforehand, and the print was sent. A caution was let
 through where the print was sent with it. Either was answered where the job was withdrawn or another
-file took its place, where an answer made the finding go away, or where the photographer then
-settled an adjustment of the picture. What is still under way counts for nothing.
+file took its place, where an answer made the finding go away, or, where it is about
+tones, where the photographer then settled an adjustment of the picture. What is still under way
+counts for nothing.
 
 A number is proposed where enough cases were let through and none was answered: so far beyond the
 furthest figure that was let through as to leave room for the next like it, and no further than the
@@ -30,6 +31,14 @@ _ROOM: Final = Decimal("0.05")
 """Of the furthest figure, by which a proposal goes beyond it."""
 _NUMBER: Final = re.compile(r"-?\d+(?:\.\d+)?")
 _SENT: Final = ("parcelled", "delivered")
+
+_OF_TONES: Final = frozenset(
+    (
+        "suit-bare-white", "suit-blown", "suit-colour", "suit-dark-on-metal", "suit-flat",
+        "suit-low-key", "suit-neutral", "suit-shadows", "suit-skin", "suit-tone", "suit-white-edge",
+    )
+)  # fmt: skip
+"""Findings that an adjustment of tones can be the answer to."""
 
 Outcome = Literal["let through", "answered", "under way"]
 Key = tuple[str, Severity]
@@ -119,6 +128,11 @@ class Advice:
     """What it comes to, in a sentence."""
 
     @property
+    def is_too_early(self) -> bool:
+        """Whether too few cases were let through, and none was answered, to say anything."""
+        return not self.answered and self.let_through < ENOUGH
+
+    @property
     def line(self) -> str:
         """What to write, and where; empty where nothing is proposed."""
         if self.proposed is None:
@@ -181,7 +195,7 @@ def _follow(job: _Job, entry: Entry) -> None:
     elif entry.kind in ("decided", "asked-anew"):
         job.was_asked = entry.kind == "asked-anew" or bool(body.get("settings"))
     elif entry.kind == "picture-settled" and body.get("adjust") is not None:
-        job.gone |= job.found
+        job.gone |= {key: said for key, said in job.found.items() if key[0] in _OF_TONES}
     state = body.get("state")
     if isinstance(state, str):
         job.state = state

@@ -17,11 +17,11 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark.imaging.convert import transform
+from platemark.imaging.convert import LAB_PROFILE, UNTABLED, transform
 from platemark.imaging.resample import LightTables, light_tables
 from platemark.imaging.source import Profile
 from platemark.imaging.steps import PictureFault
-from platemark.imaging.to_lab import LAB_PROFILE, UNTABLED
+from platemark.imaging.to_lab import matrix_of, weighted
 from platemark.model.adjusting import Adjustment, Curve, curve_of
 
 Codes = NDArray[np.uint16]
@@ -33,8 +33,6 @@ _TILE_PX: Final = 1 << 14
 """Worked on at once: the planes of a tile stay in a processor's own memory."""
 _FADE_L: Final = 15
 """L* over which a shift of a* and b* fades to nothing towards white and black."""
-_FLAT: Final = 1e-4
-"""Colorants that span less volume do not make a space."""
 
 # CIE 1976 L*a*b* (ISO/CIE 11664-4): its f, less 16/116, so that black is 0 and exact in floats.
 _SLOPE: Final = 24389 / 27 / 116
@@ -103,14 +101,11 @@ def _way(source: Profile, adjustment: Adjustment) -> _Way:
         return _ByEngine(source, adjustment, curve)
     if source.bands == 1:
         return _grey_by_table(tables[0], curve)
-    if source.parsed.colorants is None:
-        return _ByEngine(source, adjustment, curve)
-    matrix = np.array(source.parsed.colorants).T
-    white = matrix.sum(axis=1)
-    if np.any(white <= 0) or abs(np.linalg.det(matrix)) < _FLAT:
+    matrix = matrix_of(source)
+    if matrix is None:
         return _ByEngine(source, adjustment, curve)
     each = tables * 3 if len(tables) == 1 else tables
-    return _ByTables.of(each, matrix / white[:, np.newaxis], adjustment, curve)
+    return _ByTables.of(each, matrix, adjustment, curve)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +195,7 @@ class _ByTables:
 
     def __call__(self, codes: Codes) -> Done:
         light = [np.take(table, codes[:, at]) for at, table in enumerate(self.light)]
-        roots = [_roots(_weighted(row, light)) for row in self.to_xyz]
+        roots = [_roots(weighted(row, light)) for row in self.to_xyz]
         x, y, z = (np.take(self.curved, root) for root in roots)
         step = np.take(self.step, roots[1])
         aims = (
@@ -213,7 +208,7 @@ class _ByTables:
         for aim, root in zip(aims, roots, strict=True):
             change.append(_uncurved(aim) - np.take(self.value, root))
         for at, row in enumerate(self.from_xyz):
-            light[at] += _weighted(row, change)
+            light[at] += weighted(row, change)
         within = _keep_within(light, aim_y)
         made = self._coded(light, codes)
         if self.shift_x is None and self.shift_z is None:
@@ -289,14 +284,6 @@ def _keep_within(light: list[Floats], aim_y: Floats) -> int:
     for plane in light:
         np.clip(plane, 0, 1, out=plane)
     return len(places)
-
-
-def _weighted(weights: Floats, planes: list[Floats]) -> Floats:
-    """A row of a matrix, always summed in the same order."""
-    total: Floats = planes[0] * weights[0]
-    for weight, plane in zip(weights[1:], planes[1:], strict=True):
-        total += plane * weight
-    return total
 
 
 def _roots(values: Floats) -> Codes:

@@ -19,6 +19,7 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
+from platemark.imaging.convert import LAB_PROFILE, UNTABLED
 from platemark.imaging.delta_e import delta_e_2000
 from platemark.imaging.icc import PCS_WHITE, IccProfile, ProfileDamage, Xyz, parse_profile
 
@@ -42,6 +43,11 @@ _MEAN_LIMIT, _P95_LIMIT = 2.0, 5.0
 """CIEDE2000 there and back, in gamut. Measured on invented printers: 8-bit tables of 17³ points
 reach .8 and 1.6, another paper's table 5.7 and 10.6, exchanged channels 23 and 48. Where between
 them the line is drawn is our choice."""
+_WORST_LIMIT = 15.0
+"""The same of any one colour of the grid. Sound tables of ours reach 2.9; 512 bytes of zeros in one
+table, as a bad sector of a disk leaves them, make 22 to 47. Between them it is our choice too."""
+_ROUGH_LIMIT = 12.0
+"""CIE 1976. Sound tables of ours, of any intent, reach 2.9; the same zeros make 16 to 25."""
 
 
 _SLIP_LIMIT = 0.5
@@ -86,6 +92,9 @@ class _Measured:
     """CIEDE2000 between a picture's white, printed with the wanted intent, and bare paper."""
     mean: float
     p95: float
+    worst: float
+    roughest: float
+    """How far the wanted intent prints a colour from the middle of its neighbours, CIE 1976."""
     encoding_slip: float
     """How far colours move there and back as they would if B2A1 were written in the other
     encoding of Lab: near 0 when it is right, near 1 when it is wrong."""
@@ -222,8 +231,6 @@ def _is_paper(white: Xyz) -> bool:
 
 # --- What the profile does ------------------------------------------------------------------
 
-_LAB_PROFILE = imagecodecs.cms_profile("lab4")
-
 
 def _measure(data: bytes, profile: IccProfile, intent_number: int) -> _Measured:
     """Measure through the engine; relative tables unless said.
@@ -250,8 +257,34 @@ def _measure(data: bytes, profile: IccProfile, intent_number: int) -> _Measured:
         printed_white=float(delta_e_2000(paper_white, printed[-1:])[0]),
         mean=float(there_and_back.mean()),
         p95=float(np.percentile(there_and_back, 95)),
+        worst=float(there_and_back.max()),
+        roughest=_roughest(data, printed, intent_number),
         encoding_slip=float(np.sum(moved * slip) / np.sum(slip**2)),
     )
+
+
+def _roughest(data: bytes, printed: Floats, intent_number: int) -> float:
+    """Find the hole in a table: colours between two that print alike print otherwise.
+
+    Args:
+        data: The profile.
+        printed: What each point of a cubic grid of device values prints.
+        intent_number: By which those colours are printed again.
+    """
+    again = lab_of_device(data, device_of_lab(data, printed, intent_number))
+    side = round(len(printed) ** (1 / 3))
+    roughest = 0.0
+    for axis in range(3):
+        # What is bent already in the colours asked for is no fault of the table.
+        bent, asked = (_bends(each.reshape(side, side, side, 3), axis) for each in (again, printed))
+        roughest = max(roughest, float((bent - asked).max()))
+    return roughest
+
+
+def _bends(lab: Floats, axis: int) -> Floats:
+    along = np.moveaxis(lab, axis, 0)
+    bends: Floats = np.linalg.norm(along[1:-1] - (along[:-2] + along[2:]) / 2, axis=-1)
+    return bends
 
 
 def lab_of_device(data: bytes, device: Codes) -> Floats:
@@ -259,12 +292,12 @@ def lab_of_device(data: bytes, device: Codes) -> Floats:
     lab: Floats = imagecodecs.cms_transform(
         device[None],
         data,
-        _LAB_PROFILE,
+        LAB_PROFILE,
         colorspace="rgb",
         outcolorspace="lab",
         outdtype="f8",
         intent=INTENT_NUMBERS["relative"],
-        flags=imagecodecs.CMS.FLAGS.NOOPTIMIZE,
+        flags=UNTABLED,
     )[0]
     return lab
 
@@ -280,16 +313,15 @@ def device_of_lab(
         intent_number: 0 perceptual, 1 relative, 2 saturation.
         fits_black: With black point compensation (ISO 18619).
     """
-    flags = imagecodecs.CMS.FLAGS
     device: Codes = imagecodecs.cms_transform(
         lab[None],
-        _LAB_PROFILE,
+        LAB_PROFILE,
         data,
         colorspace="lab",
         outcolorspace="rgb",
         outdtype="u2",
         intent=intent_number,
-        flags=flags.NOOPTIMIZE | (flags.BLACKPOINTCOMPENSATION if fits_black else 0),
+        flags=UNTABLED | (int(imagecodecs.CMS.FLAGS.BLACKPOINTCOMPENSATION) if fits_black else 0),
     )[0]
     return device
 
@@ -310,6 +342,16 @@ def _measured_reasons(measured: _Measured, data: bytes, profile: IccProfile) -> 
         )
     elif measured.encoding_slip > _SLIP_LIMIT:
         yield "The profile's table B2A1 is written in the wrong encoding of Lab."
+    elif not measured.worst <= _WORST_LIMIT:
+        yield (
+            "A part of the profile's tables is damaged: most colours come back from the print "
+            f"nearly as they were, and one {measured.worst:.0f} ΔE00 off."
+        )
+    elif not measured.roughest <= _ROUGH_LIMIT:
+        yield (
+            "A part of the table that is printed by is damaged: one colour would print "
+            f"{measured.roughest:.0f} (CIE 1976) away from between its neighbours."
+        )
 
 
 def _is_white(lab: Lab) -> bool:

@@ -39,6 +39,9 @@ _BLOCK_PX = 20
 _NODES_A_SIDE = 81
 
 _INTENTS: dict[Intent, int] = {"perceptual": 0, "relative": 1, "saturation": 2, "absolute": 3}
+LAB_PROFILE: bytes = imagecodecs.cms_profile("lab4")
+UNTABLED = int(imagecodecs.CMS.FLAGS.NOOPTIMIZE)
+"""The flag by which every colour goes through both profiles, without a table in between."""
 _COLOUR_SPACES = {1: "gray", 3: "rgb"}
 
 
@@ -92,18 +95,18 @@ class Conversion:
 
     def exact(self, pixels: Pixels, *, in_place: bool = False) -> Pixels:
         """Convert pixels, shape (…, bands), without any table in between."""
-        return self._convert(pixels, int(imagecodecs.CMS.FLAGS.NOOPTIMIZE), in_place=in_place)
+        return self._convert(pixels, UNTABLED, in_place=in_place)
 
     def lab(self, pixels: Pixels) -> NDArray[np.float32]:
         """Say what colours the output profile means, L*a*b*, shape (n, 3)."""
         return transform(
             pixels,
             self.output,
-            self._lab_profile,
+            LAB_PROFILE,
             to="lab",
             dtype="f4",
             intent="relative",
-            flags=int(imagecodecs.CMS.FLAGS.NOOPTIMIZE),
+            flags=UNTABLED,
         )
 
     def agreement(self, one: Pixels, other: Pixels) -> Agreement:
@@ -158,12 +161,6 @@ class Conversion:
         output = self.output.parsed
         is_even = not output.tables and len(output.curves) == 3 and len(set(output.curves)) == 1
         return self.source.bands == 1 and is_even
-
-    @cached_property
-    def _lab_profile(self) -> bytes:
-        from PIL import ImageCms
-
-        return bytes(ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes())
 
 
 def transform(

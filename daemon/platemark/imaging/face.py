@@ -162,14 +162,14 @@ def _shape_changes(original: pyvips.Image, plan: Plan) -> Iterator[Change]:
 
 def _adjusted(how: Adjustment, source: Profile, done: Adjusted) -> Change:
     before, after = (shown(Fraction(each), 1) for each in (done.mean_before, done.mean_after))
+    moved = f"; mean lightness {before} became {after} L*" if how.moves_lightness else ""
     within = ""
     if done.kept_within >= _WORTH_SAYING:
         share = shown(Fraction(done.kept_within) * 100, 1)
         within = f"; {share} % of the pixels lost some chroma to stay within {source.name}"
     return Change(
         "adjusted",
-        f"Adjusted as the photographer decided: {how.words}; mean lightness {before} became "
-        f"{after} L*{within}.",
+        f"Adjusted as the photographer decided: {how.words}{moved}{within}.",
         "as it came",
         str(how),
     )

@@ -113,14 +113,6 @@ def _loops(
     return found
 
 
-def area_of(outlines: list[Floats]) -> float:
-    """Area of a section, in square Lab units."""
-    return sum(
-        abs(float(np.sum(o[:, 0] * np.roll(o[:, 1], 1) - np.roll(o[:, 0], 1) * o[:, 1]))) / 2
-        for o in outlines
-    )
-
-
 def share_of(solid: Solid, others: tuple[Solid, ...]) -> tuple[float, ...]:
     """How much of each other solid lies inside this one, 0 … 1, counted in slices of L*."""
     shared, whole = np.zeros(len(others)), np.zeros(len(others))

@@ -37,7 +37,6 @@ def facts_of_jpeg(stream: BinaryIO, size: int, facts: Facts) -> Header:
         channels=tags.components,
         mode=tags.mode,
         pages=1,
-        pictures=tags.pictures,
         gain_map=tags.gain_map,
         compression="jpeg",
         progressive=tags.progressive,

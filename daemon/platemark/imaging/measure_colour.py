@@ -23,7 +23,10 @@ SAMPLE_PIXELS: Final = 50_000
 """Converted to tell what the output does; every so many of the small picture, both ways."""
 _LOST: Final = 5.0
 _SEEN: Final = 3.0
-_NEUTRAL_C, _TONED_C, _TONED_SPREAD = 1.5, 12.0, 15.0
+_NEUTRAL_C = 1.5
+_TONES = ((12.0, 15.0), (30.0, 6.0))
+"""C* and spread of hue that a tone has at most: a usual one, and one as strong as many a sepia,
+which no picture in colour is so much of one hue as to be taken for."""
 _WHITE_L, _WHITE_C = 95, 4
 _SKIN_L, _SKIN_C, _SKIN_HUES = (35, 85), (12, 40), (30, 75)
 _SOME_CAST: Final = 1.0
@@ -45,7 +48,9 @@ class ColourFigures:
         """Whether the picture is neutral, toned or in colour."""
         if self.chroma_p99 < _NEUTRAL_C:
             return "neutral"
-        is_toned = self.chroma_p99 <= _TONED_C and self.hue_spread < _TONED_SPREAD
+        is_toned = any(
+            self.chroma_p99 <= chroma and self.hue_spread < spread for chroma, spread in _TONES
+        )
         return "toned" if is_toned else "coloured"
 
 

@@ -35,12 +35,21 @@ class Prepared:
         Args:
             pixels: 16-bit values of the source.
             in_place: Write the result over them, where both sides have as many channels.
+
+        Raises:
+            ValueError: they are of another kind, or are to be written over and must not be.
         """
-        into, out_of = self._bands[1], np.ascontiguousarray(pixels)
-        made = out_of if in_place and into == self._bands[0] else np.empty(
-            (*pixels.shape[:-1], into), np.uint16
-        )  # fmt: skip
-        count = pixels.size // self._bands[0]
+        bands, into = self._bands
+        # The engine is given addresses, and would read and write beside any other array.
+        if pixels.dtype != np.uint16 or pixels.shape[-1] != bands:
+            raise ValueError(f"{pixels.dtype} of shape {pixels.shape} for {bands} channels")
+        if in_place and not pixels.flags.writeable:
+            raise ValueError("pixels that are read only cannot be written over")
+        out_of = np.ascontiguousarray(pixels)
+        made = out_of
+        if not in_place or into != bands:
+            made = np.empty((*pixels.shape[:-1], into), np.uint16)
+        count = pixels.size // bands
         self._engine.cmsDoTransform(self._handle, out_of.ctypes.data, made.ctypes.data, count)
         return made
 

@@ -16,13 +16,13 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark.imaging.convert import Conversion, transform
+from platemark.imaging.admission import device_of_lab
+from platemark.imaging.convert import LAB_PROFILE, UNTABLED, Conversion, transform
 from platemark.imaging.delta_e import delta_e_2000
 from platemark.imaging.icc import PCS_WHITE, build_matrix_profile, parse_profile
 from platemark.imaging.light import Plane, lab_of, light_of, lightness_of, over_black
 from platemark.imaging.overview import Floats
 from platemark.imaging.source import Profile
-from platemark.imaging.to_lab import LAB_PROFILE, UNTABLED
 from platemark.model.terms import Intent
 from platemark.model.work import Measuring
 
@@ -175,17 +175,7 @@ def black_of(output: Profile) -> float:
 
 def there_and_back(lab: Plane, output: Profile) -> Plane:
     """What comes back of colours of shape (n, 3) from an output's relative tables."""
-    device: Pixels = imagecodecs.cms_transform(
-        np.ascontiguousarray(lab)[np.newaxis],
-        LAB_PROFILE,
-        output.data,
-        colorspace="lab",
-        outcolorspace="rgb",
-        outdtype="u2",
-        intent=int(imagecodecs.CMS.INTENT.RELATIVE_COLORIMETRIC),
-        flags=UNTABLED,
-    )[0]
-    return meant(device, output)
+    return meant(device_of_lab(output.data, np.ascontiguousarray(lab)), output)
 
 
 def meant(device: Pixels, output: Profile) -> Plane:

@@ -182,7 +182,7 @@ def _map_panel(proof: Proof, small: _Small, printed: Printed, figures: ProofFigu
     found = f"{share} changes by more than {CHANGED:.0f} (CIEDE2000). "
     how = "Each side counts from its own white and black, so paper alone changes nothing."
     if not proof.measuring.by_lab_profile:
-        how = "Compared is what the file loses before the lab; the lab's conversion is not known."
+        how = "Only what the file loses before the lab is shown; the lab's conversion is not known."
     drawing = Image.fromarray(change_map(small.lab[..., 0], changes))
     return _Panel(drawing, "What changes", found + how, has_scale=True)
 

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from platemark.imaging.convert import transform
+from platemark.imaging.convert import LAB_PROFILE, UNTABLED, transform
 from platemark.imaging.resample import light_tables
 from platemark.imaging.source import Profile
 
@@ -23,8 +22,6 @@ _TOP = 65535
 _SLOPE = 24389 / 27 / 116
 _FLAT = 1e-4
 """Colorants that span less volume do not make a space."""
-LAB_PROFILE = imagecodecs.cms_profile("lab4")
-UNTABLED = int(imagecodecs.CMS.FLAGS.NOOPTIMIZE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +67,7 @@ class LabOf:
             return lab[..., 0].copy(), lab[..., 1].copy(), lab[..., 2].copy()
         tables = self._tables
         light = [np.take(table, codes[..., at]) for at, table in enumerate(tables.light)]
-        x, y, z = (tables.f(_weighted(row, light)) for row in tables.to_xyz)
+        x, y, z = (tables.f(weighted(row, light)) for row in tables.to_xyz)
         return (
             y * np.float32(116) - np.float32(16),
             (x - y) * np.float32(500),
@@ -78,7 +75,8 @@ class LabOf:
         )
 
 
-def _weighted(weights: Floats, planes: list[Floats]) -> Floats:
+def weighted(weights: Floats, planes: list[Floats]) -> Floats:
+    """A row of a matrix with planes, always summed in the same order."""
     total: Floats = planes[0] * weights[0]
     for weight, plane in zip(weights[1:], planes[1:], strict=True):
         total += plane * weight
@@ -89,17 +87,10 @@ def _tables(source: Profile) -> _Tables | None:
     tables = light_tables(source.parsed)
     if tables is None:
         return None
-    if source.bands == 1:
-        to_xyz = np.ones((3, 1))
-    elif source.parsed.colorants is None:
+    to_xyz = np.ones((3, 1)) if source.bands == 1 else matrix_of(source)
+    if to_xyz is None:
         return None
-    else:
-        matrix = np.array(source.parsed.colorants).T
-        white = matrix.sum(axis=1)
-        if np.any(white <= 0) or abs(np.linalg.det(matrix)) < _FLAT:
-            return None
-        to_xyz = matrix / white[:, np.newaxis]
-        tables = tables * 3 if len(tables) == 1 else tables
+    tables = tables * 3 if source.bands == 3 and len(tables) == 1 else tables
     values = (np.arange(_TOP + 1) / _TOP) ** 2
     curved = np.where(values > 216 / 24389, np.cbrt(values), values * _SLOPE + 16 / 116)
     return _Tables(
@@ -107,3 +98,15 @@ def _tables(source: Profile) -> _Tables | None:
         to_xyz.astype(np.float32),
         curved.astype(np.float32),
     )
+
+
+def matrix_of(source: Profile) -> NDArray[np.float64] | None:
+    """From linear red, green and blue to X, Y and Z, each relative to white; None for no space."""
+    if source.parsed.colorants is None:
+        return None
+    matrix = np.array(source.parsed.colorants).T
+    white = matrix.sum(axis=1)
+    if np.any(white <= 0) or abs(np.linalg.det(matrix)) < _FLAT:
+        return None
+    to_xyz: NDArray[np.float64] = matrix / white[:, np.newaxis]
+    return to_xyz

@@ -137,7 +137,7 @@ def why_text(notice: HeldNotice) -> str:
         lines += _wrapped(f"{finding.next} {who_accepts(finding)}", "   ", "   ")
         lines.append("")
     for finding in _cautions(notice):
-        lines += _wrapped(f"Good to know: {finding.message}")
+        lines += _wrapped(f"Good to know: {finding.message} {finding.next}".rstrip())
     lines += ["", "HOW TO ANSWER", "-" * WIDTH]
     lines += _wrapped(_how(notice))
     lines.append("")
@@ -246,7 +246,8 @@ def _asked(notice: HeldNotice) -> str:
 def _same_name(notice: HeldNotice) -> str:
     return (
         "Or drop a corrected picture under the same name into "
-        f"{notice.folder or f'hot/{notice.surface}'}: it takes this one's place."
+        f"{notice.folder or f'hot/{notice.surface}'}: it takes this one's place. For another "
+        "surface, take it back and drop it into that one's folder."
     )
 
 

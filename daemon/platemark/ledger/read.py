@@ -439,5 +439,13 @@ def _drop(row: tuple[Any, ...]) -> DropRow:
 
 
 def _entry(row: tuple[Any, ...]) -> Entry:
-    body = json.loads(row[5])
+    try:
+        body = json.loads(row[5])
+    except (TypeError, ValueError, RecursionError):
+        body = None
+    if not isinstance(body, dict):
+        raise RecordDamaged(
+            f"The record ledger.sqlite3 is damaged: what entry {row[0]} says cannot be read.",
+            "Nothing was changed. Keep the file, restore a backup beside it, and compare.",
+        )
     return Entry(row[0], row[1], row[2], row[3], row[4], body, bytes(row[6]), bytes(row[7]))

@@ -31,6 +31,7 @@ LEAST_CHROMA, MOST_CHROMA = Fraction(1, 2), Fraction(3, 2)
 LARGEST_SHIFT: Final = 10
 """Of a* and of b*."""
 MOST_POINTS: Final = 16
+_PARTS: Final = ("lightness", "chroma", "a", "b")
 _BLACK, _WHITE = Fraction(0), Fraction(100)
 _NUMBER = re.compile(r"[+-]?[0-9]{1,3}(\.[0-9]{1,3})?")
 _LOOKED_AT: Final = 400
@@ -162,7 +163,7 @@ def parse_adjustment(text: str) -> Adjustment | None:
     for part in re.split(r"[,;]", text.replace("\N{MINUS SIGN}", "-")):
         word, _, rest = part.strip().partition(" ")
         name = word.lower().removesuffix("*") if len(word) == 2 else word.lower()
-        if name not in ("lightness", "chroma", "a", "b"):
+        if name not in _PARTS:
             raise BadAdjustment(
                 f"“{part.strip()}” is no part of an adjustment: write it like “{EXAMPLE}”, with "
                 "points in numbers and commas between the parts"
@@ -191,6 +192,8 @@ def _points(text: str) -> tuple[Point, ...]:
     points: list[Point] = []
     for word in text.split():
         before, colon, after = word.partition(":")
+        if word.lower().removesuffix("*") in _PARTS:
+            raise BadAdjustment(f"put a comma before “{word}”, as between any two parts")
         if not colon:
             raise BadAdjustment(
                 f"“{word}” is no point of the lightness curve; write L* before and after, like "

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
+
+MEASURES_VERSION: Final = 1
+"""Of how pictures are measured and drawn; raised with any change of that, so that nothing that was
+measured before is taken for new."""
 
 Tone = Literal["neutral", "toned", "coloured"]
 
@@ -51,7 +55,7 @@ class Measures:
     where there are none."""
     tone: Tone
     """`neutral` where `chroma_p99` is below 1.5; `toned` where it is at most 12 and the hues spread
-    by less than 15°."""
+    by less than 15°, or at most 30 and by less than 6°."""
     hue_spread: str
     """Circular standard deviation of hue, degrees, each pixel counted by its chroma; at most 180
     and that too for a picture without any."""

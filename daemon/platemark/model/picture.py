@@ -9,7 +9,7 @@ Format = Literal["tiff", "jpeg", "png", "other"]
 Mode = Literal["rgb", "grey", "cmyk", "lab", "ycbcr", "palette", "other"]
 Alpha = Literal["none", "opaque", "transparent", "selection"]
 
-FACTS_VERSION: Final = 2
+FACTS_VERSION: Final = 3
 """Of what is asked of a picture; facts of an older version are no longer all that is needed."""
 
 READ_PACKINGS: Final = frozenset(("none", "lzw", "deflate", "packbits", "jpeg"))
@@ -100,8 +100,6 @@ class Facts:
     """Exif and XMP give two orientations, `6 in Exif and 1 in XMP`; `orientation` is Exif's."""
     gain_map: bool = False
     """A second picture that brightens the first on some displays; it is dropped."""
-    pictures: int = 1
-    """Pictures in a JPEG that names several, previews and gain maps among them."""
     jpeg_quality: int | None = None
     """Estimated quality of JPEG data, 1 to 100 on the scale of the Independent JPEG Group."""
     chroma_subsampled: bool = False

@@ -20,9 +20,9 @@ _SOFT, _CRISP = 4, 12
 _PLAIN_GRAIN, _STRONG_GRAIN = 2, 4
 _HARDLY = Decimal("0.05")
 """Per cent: less is said to be none, as it is rounded to that."""
-_PORTRAIT_PERCENT = 5
 _PLAIN_SHIFT = 3
 _SOME_EDGE = 1
+_UNKNOWN = " by the lab's own conversion is not known."
 _TEXTURES = {
     "smooth": "smooth and shows all of it",
     "fine": "finely textured and shows nearly all of it",
@@ -40,7 +40,7 @@ class Sits:
     """Its name in `Measures`."""
     label: str
     value: str
-    """As it was measured."""
+    """As it was measured; of the contrast, from `lightness_p5` to the measure that is named."""
     figure: str
     """Rounded, with its unit."""
     sentence: str
@@ -68,8 +68,8 @@ def sentences(measures: Measures, surface: Surface, *, by_lab_profile: bool) -> 
             _detail(measures, surface),
             _grain(measures),
             _steps(measures),
-            _skin(measures),
-            _tone(measures),
+            _skin(measures, surface, by_lab_profile=by_lab_profile),
+            _tone(measures, by_lab_profile=by_lab_profile),
         )
         if each is not None
     )
@@ -130,7 +130,7 @@ def _whites(measures: Measures, surface: Surface) -> Sits:
     stays = "bare metal, grey and shiny" if surface.bare_metal else f"the bare surface, {white}"
     sentence = f"{said} of it is white and will be {stays}."
     if Decimal(share) < _HARDLY:
-        sentence = f"Nothing of it is so light that it would be {stays}."
+        sentence = f"Nothing of it is white, which would be {stays}."
     return Sits("white_percent", "Whites", share, said, sentence)
 
 
@@ -215,20 +215,34 @@ def _steps(measures: Measures) -> Sits:
     return Sits("plateau_percent", "Smooth tones", share, percent(share), sentence)
 
 
-def _skin(measures: Measures) -> Sits | None:
+def _skin(measures: Measures, surface: Surface, *, by_lab_profile: bool) -> Sits | None:
     share, shift = measures.skin_percent, measures.skin_shift
-    if shift is None or Decimal(share) < _HARDLY:
+    if measures.tone != "coloured" or shift is None or Decimal(share) < _HARDLY:
         return None
+    what = f"What looks like skin is {percent(share)} of it"
+    if surface.bare_metal:
+        what += ": on bare metal it turns grey and changes as you walk past."
+        return Sits("skin_percent", "Skin", share, percent(share), what)
+    if not by_lab_profile:
+        what += f"; what becomes of it{_UNKNOWN}"
+        return Sits("skin_percent", "Skin", share, percent(share), what)
     said = f"{rounded(shift, 1)} ΔE00"
     kind = "hardly moves" if Decimal(shift) <= _PLAIN_SHIFT else "moves plainly"
-    what = "Skin" if Decimal(share) >= _PORTRAIT_PERCENT else "What looks like skin"
     return Sits(
         "skin_shift", "Skin", shift, said,
-        f"{what} is {percent(share)} of it and {kind}: {said} on average, paper white apart.",
+        f"{what} and {kind}: {said} on average, paper white apart.",
     )  # fmt: skip
 
 
-def _tone(measures: Measures) -> Sits:
+def _tone(measures: Measures, *, by_lab_profile: bool) -> Sits:
+    if measures.tone != "coloured" and not by_lab_profile:
+        chroma = measures.chroma_p99
+        is_neutral = measures.tone == "neutral"
+        return Sits(
+            "chroma_p99", "Neutrality" if is_neutral else "Tone", chroma,
+            f"C* {rounded(chroma, 1)}",
+            f"It is {'black and white' if is_neutral else 'toned'}; whether it stays so{_UNKNOWN}",
+        )  # fmt: skip
     if measures.tone == "neutral":
         chroma = measures.converted_chroma
         said = f"C* {rounded(chroma, 1)}"

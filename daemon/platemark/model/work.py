@@ -8,7 +8,7 @@ from typing import Literal
 
 from platemark.model.adjusting import Adjustment
 from platemark.model.finding import Change
-from platemark.model.measures import Measures
+from platemark.model.measures import MEASURES_VERSION, Measures
 from platemark.model.picture import Facts
 from platemark.model.plan import Plan, SourceFrom
 from platemark.model.terms import Box, Intent
@@ -44,7 +44,10 @@ class ProbeReport:
 
 @dataclass(frozen=True, slots=True)
 class Measuring:
-    """What a picture's measures depend on, besides its bytes: the same again gives the same."""
+    """What a picture's measures and its proof depend on, besides its bytes.
+
+    The same again gives the same. What is drawn alone counts too, for a proof names its surface.
+    """
 
     original_format: Literal["tiff", "jpeg", "png"]
     orientation: int
@@ -77,6 +80,7 @@ class Measuring:
     """Percent of the picture: where more looks otherwise by the other intent, it is drawn too."""
     adjust: Adjustment | None = None
     """Worked on the picture before it is measured."""
+    version: int = MEASURES_VERSION
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from typing import Any
 import platemark
 from platemark import durable
 from platemark.model.errors import DiskFault
+from platemark.model.job import job_number
 from platemark.model.ticket import ParcelItem, ParcelTicket
 from platemark.parcel.forms import Drawings, Pictures, ticket_forms
 
@@ -29,6 +30,12 @@ PAYLOAD_MANIFEST = "manifest-sha256.txt"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
 PREVIEWS = "screen-previews"
 """Folder of what shows how the prints will look: no payload, so that nobody prints it."""
+
+
+def preview_path(job: int) -> str:
+    """Where a job's screen preview is, from the parcel's root; its name tells what it is."""
+    return f"{PREVIEWS}/{job_number(job)}_screen-preview.jpg"
+
 
 _PAYLOAD_NAME = re.compile(r"data/[A-Za-z0-9_][A-Za-z0-9._-]{0,99}")
 # What a lab's computer leaves in folders that somebody looks at; it says nothing of the parcel.

@@ -61,7 +61,7 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
     "TicketPreview": {
         "path": (
             "From the parcel's root, a JPEG in sRGB.",
-            {"pattern": "^screen-previews/[0-9]{6,}\\.jpg$"},
+            {"pattern": "^screen-previews/[0-9]{6,}_screen-preview\\.jpg$"},
         ),
         "sha256": ("Of the file, hexadecimal.", _SHA256),
     },

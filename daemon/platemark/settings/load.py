@@ -135,6 +135,11 @@ def _read(studio_dir: Path, name: str) -> _File:
         values = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         return _File(name, data, None, (_syntax(name, str(error), text),))
+    except (ValueError, RecursionError, ArithmeticError):
+        # The reader does not say where.
+        wrong = "a number is longer, or a list deeper, than anything that stands here can be"
+        right = "Look for it in the file and write it short."
+        return _File(name, data, None, (Mistake(name, "", wrong, right),))
     return _File(name, data, values, ())
 
 
