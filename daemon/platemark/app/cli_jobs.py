@@ -85,7 +85,7 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
             settled = _settled_json(reader, row)
             out_json({**_job_json(reader, row), "settled": settled, "history": history})
             return
-        # What was made before a job was set back is thrown away, and is not what it would print now.
+        # What was made before a job was set back is not what it would print now.
         is_made = row.state in ("rendered", "parcelled", "delivered") or row.parcel is not None
         out(f"Job {job_number(number)}  {row.original_name}")
         for label, value in (
