@@ -10,7 +10,7 @@ import pytest
 from made_measures import measure_task
 from made_plans import LIMITS, Made
 from measuring import write_picture
-from test_measures import Watcher
+from test_measuring_speed import Watcher
 
 from platemark.imaging.child import Children
 from platemark.imaging.icc import build_matrix_profile

@@ -1,5 +1,6 @@
 """A small studio, and the service started on it as its own process."""
 
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -10,7 +11,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
 
-from at_work import PLATEMARK
+from at_work import PLATEMARK, ask
 from harness import drop_pictures, make_studio, printer_profile
 
 
@@ -24,6 +25,21 @@ def studio(tmp_path: Path, profile: bytes) -> Path:
     make_studio(tmp_path / "studio", profile)
     drop_pictures(tmp_path / "studio")
     return tmp_path / "studio"
+
+
+@pytest.fixture(scope="session")
+def _swept(tmp_path_factory: pytest.TempPathFactory, profile: bytes) -> Path:
+    root = tmp_path_factory.mktemp("swept") / "studio"
+    make_studio(root, profile)
+    drop_pictures(root)
+    ask(root, "sweep")
+    return root
+
+
+@pytest.fixture
+def swept(_swept: Path, tmp_path: Path) -> Path:
+    """That studio after a sweep: job 1 delivered, job 2 held for its lack of a profile."""
+    return Path(shutil.copytree(_swept, tmp_path / "studio", symlinks=True))
 
 
 @pytest.fixture

@@ -26,15 +26,14 @@ def sign(sheet: Path, by: str) -> None:
     os.utime(sheet, (time.time() - 60, time.time() - 60))
 
 
-def test_an_answer_without_a_service_says_what_is_next(studio: Path) -> None:
+def test_an_answer_without_a_service_says_what_is_next(swept: Path) -> None:
     """Nothing works on an answer until somebody sweeps, and the command says so."""
-    ask(studio, "sweep")
-    code, text = ask(studio, "decide", "2", *ACCEPT)
+    code, text = ask(swept, "decide", "2", *ACCEPT)
     assert code == 0
     assert "Run `platemark sweep`, or start the service" in text
-    code, text = ask(studio, "sweep")
+    code, text = ask(swept, "sweep")
     assert (code, text.splitlines()[0].startswith("Took 1; held 0")) == (0, True)
-    (decided,) = [step for step in _history(studio, 2) if step["kind"] == "decided"]
+    (decided,) = [step for step in _history(swept, 2) if step["kind"] == "decided"]
     assert decided["actor"] == "Mira"
 
 
@@ -55,47 +54,43 @@ def test_an_answer_that_is_not_enough_is_still_held(
     assert ask(studio, "decide", "2", *ACCEPT)[0] == 0
 
 
-def test_a_sheet_that_cannot_be_used_says_why_itself(studio: Path) -> None:
+def test_a_sheet_that_cannot_be_used_says_why_itself(swept: Path) -> None:
     """The reason stands on the sheet, once, above what was typed; mended, the sheet is read."""
-    ask(studio, "sweep")
-    sheet = _held_folder(studio) / "ANSWER.txt"
+    sheet = _held_folder(swept) / "ANSWER.txt"
     sign(sheet, "Nobody")
     before = sheet.read_text()
     for _ in range(2):
-        ask(studio, "sweep")
+        ask(swept, "sweep")
         assert sheet.read_text().startswith("#! NOT APPLIED. “Nobody” is none of the people")
         assert sheet.read_text().count("NOT APPLIED") == 1
         assert sheet.read_text().endswith(before)
         os.utime(sheet, (time.time() - 60, time.time() - 60))
     sheet.write_text(sheet.read_text().replace("by: Nobody", "by: Mira (photographer)"))
     os.utime(sheet, (time.time() - 60, time.time() - 60))
-    assert ask(studio, "sweep")[0] == 0
-    assert states(jobs(studio))["untagged.tif"] == "delivered"
+    assert ask(swept, "sweep")[0] == 0
+    assert states(jobs(swept))["untagged.tif"] == "delivered"
 
 
-def test_dots_are_no_reason(studio: Path) -> None:
+def test_dots_are_no_reason(swept: Path) -> None:
     """The example's “…” is refused before anything is recorded."""
-    ask(studio, "sweep")
-    code, text = ask(studio, "decide", "2", "--withdraw", "--by", "Mira", "--because", "…")
+    code, text = ask(swept, "decide", "2", "--withdraw", "--by", "Mira", "--because", "…")
     assert code == 2
     assert "says no reason" in text
 
 
-def test_a_sweep_tells_what_still_waits(studio: Path) -> None:
+def test_a_sweep_tells_what_still_waits(swept: Path) -> None:
     """A second sweep with nothing new took nothing, and does not hide what waits."""
-    ask(studio, "sweep")
-    code, text = ask(studio, "sweep")
+    code, text = ask(swept, "sweep")
     assert code == 0
     assert "Took 0; held 0" in text
     assert "One still waits for an answer; see hot/WAITING.txt." in text
 
 
-def test_retrieved_files_keep_the_name_on_the_ticket(studio: Path, tmp_path: Path) -> None:
+def test_retrieved_files_keep_the_name_on_the_ticket(swept: Path, tmp_path: Path) -> None:
     """The print file comes back as the lab has it, and the papers are called the parcel's."""
-    ask(studio, "sweep")
-    code, text = ask(studio, "retrieve", "1", "--to", str(tmp_path / "back"))
+    code, text = ask(swept, "retrieve", "1", "--to", str(tmp_path / "back"))
     assert code == 0
-    parcel = studio / "outgoing" / LAB / f"{LAB}-000001"
+    parcel = swept / "outgoing" / LAB / f"{LAB}-000001"
     (printed,) = (parcel / "data").iterdir()
     names = {path.name for path in (tmp_path / "back").iterdir()}
     assert {printed.name, "000001-original.tif", f"{LAB}-000001-ticket.json"} <= names
@@ -103,14 +98,13 @@ def test_retrieved_files_keep_the_name_on_the_ticket(studio: Path, tmp_path: Pat
     assert f"those of the whole parcel {LAB}-000001" in text
 
 
-def test_retrieving_into_a_file_is_wrong_usage(studio: Path, tmp_path: Path) -> None:
+def test_retrieving_into_a_file_is_wrong_usage(swept: Path, tmp_path: Path) -> None:
     """A path that is a file, or lies under one, is named; nobody made a mistake but the typist."""
-    ask(studio, "sweep")
     taken = tmp_path / "afile"
     taken.write_text("mine")
-    code, text = ask(studio, "retrieve", "1", "--to", str(taken))
+    code, text = ask(swept, "retrieve", "1", "--to", str(taken))
     assert (code, "is not a folder; name another" in text) == (2, True)
-    assert ask(studio, "retrieve", "1", "--to", str(taken / "under"))[0] == 2
+    assert ask(swept, "retrieve", "1", "--to", str(taken / "under"))[0] == 2
     assert taken.read_text() == "mine"
 
 
@@ -123,16 +117,15 @@ def test_retrieving_into_a_file_is_wrong_usage(studio: Path, tmp_path: Path) -> 
     ],
 )
 def test_the_record_refuses_what_it_cannot_look_for(
-    studio: Path, words: tuple[str, str], said: str
+    swept: Path, words: tuple[str, str], said: str
 ) -> None:
     """A date or kind that cannot be is wrong usage, not an empty list."""
-    ask(studio, "sweep")
-    code, text = ask(studio, "ledger", "show", *words)
+    code, text = ask(swept, "ledger", "show", *words)
     assert code == 2
     assert said in text
-    code, text = ask(studio, "ledger", "show", "--kind", "set-back", "--since", "2026-01-01")
+    code, text = ask(swept, "ledger", "show", "--kind", "set-back", "--since", "2026-01-01")
     assert (code, text.strip()) == (0, "No such entries.")
-    assert {entry["kind"] for n in (1, 2) for entry in _history(studio, n)} <= set(KINDS)
+    assert {entry["kind"] for n in (1, 2) for entry in _history(swept, n)} <= set(KINDS)
 
 
 def test_a_request_called_after_half_a_name_is_told_its_name(studio: Path) -> None:

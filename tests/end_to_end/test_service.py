@@ -44,23 +44,22 @@ def test_sweep_takes_everything_and_says_what_is_held(studio: Path) -> None:
     assert ask(studio, "sweep")[0] == 0
 
 
-def test_answers_by_command_and_by_sheet(studio: Path) -> None:
+def test_answers_by_command_and_by_sheet(swept: Path) -> None:
     """An assistant may not accept a photographer's finding; a photographer's sheet is read."""
-    ask(studio, "sweep")
     for by, refusal in (
         ("Nobody", "not one of the studio's people"),
         ("Asa", "for the photographer to accept, not for Asa"),
     ):
         code, text = ask(
-            studio, "decide", "2", "--accept", "colour-untagged", "--by", by, "--because", "mine"
+            swept, "decide", "2", "--accept", "colour-untagged", "--by", by, "--because", "mine"
         )
         assert code == 1
         assert refusal in text
     code, text = ask(
-        studio, "decide", "2", "--set", "allow=colour-untagged", "--by", "Asa", "--because", "mine"
+        swept, "decide", "2", "--set", "allow=colour-untagged", "--by", "Asa", "--because", "mine"
     )
     assert (code, "allow is no answer" in text) == (1, True)
-    (folder,) = (studio / "held/small-rag").iterdir()
+    (folder,) = (swept / "held/small-rag").iterdir()
     sheet = folder / "ANSWER.txt"
     text = sheet.read_text()
     assert "[ ] accept colour-untagged" in text
@@ -68,31 +67,29 @@ def test_answers_by_command_and_by_sheet(studio: Path) -> None:
     text = text.replace("by: ", "by: Mira", 1).replace("because: ", "because: scanned by me", 1)
     sheet.write_text(text)
     os.utime(sheet, (time.time() - 60, time.time() - 60))
-    assert ask(studio, "sweep")[0] == 0
-    assert states(jobs(studio))["untagged.tif"] == "delivered"
+    assert ask(swept, "sweep")[0] == 0
+    assert states(jobs(swept))["untagged.tif"] == "delivered"
     assert not folder.exists()
 
 
-def test_the_same_file_again_is_held(studio: Path) -> None:
+def test_the_same_file_again_is_held(swept: Path) -> None:
     """The same bytes with the same request in the same order are never printed twice unasked."""
-    ask(studio, "sweep")
-    hot = studio / "hot/small-rag"
+    hot = swept / "hot/small-rag"
     shutil.copy(hot / "taken/000001-good.tif", hot / "2x3in/good.tif")
     shutil.copy(hot / "taken/000001-good.tif.toml", hot / "2x3in/good.tif.toml")
-    assert ask(studio, "sweep")[0] == 3
-    again = jobs(studio)[2]
+    assert ask(swept, "sweep")[0] == 3
+    again = jobs(swept)[2]
     assert again["findings"][0]["code"] == "same-again"
     assert f"{LAB}-000001" in again["findings"][0]["message"]
 
 
-def test_a_corrected_picture_takes_the_place_of_a_held_one(studio: Path) -> None:
+def test_a_corrected_picture_takes_the_place_of_a_held_one(swept: Path) -> None:
     """The same name with other bytes supersedes the held job of its order, and goes through."""
-    ask(studio, "sweep")
-    hot = studio / "hot/small-rag"
+    hot = swept / "hot/small-rag"
     shutil.copy(hot / "taken/000001-good.tif", hot / "2x3in/untagged.tif")
-    assert ask(studio, "sweep")[0] == 0
-    assert [job["state"] for job in jobs(studio)] == ["delivered", "withdrawn", "delivered"]
-    assert not list((studio / "held/small-rag").iterdir())
+    assert ask(swept, "sweep")[0] == 0
+    assert [job["state"] for job in jobs(swept)] == ["delivered", "withdrawn", "delivered"]
+    assert not list((swept / "held/small-rag").iterdir())
 
 
 def test_the_service_takes_slow_copies_and_nested_folders(

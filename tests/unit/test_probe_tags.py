@@ -667,7 +667,7 @@ def test_several_pictures_in_one_jpeg_are_noted_and_must_all_be_there() -> None:
         return jpeg(segment(0xE2, b"MPF\0II*\0" + struct.pack("<I", 8) + index)) + bytes(64)
 
     facts = facts_of(whole(64), "a.jpg")
-    assert (facts.pictures, facts.gain_map) == (2, False)
+    assert not facts.gain_map
     assert "The file holds 2 pictures; the first is used." in facts.notes
     assert facts.damage == ""
     assert facts_of(whole(5000), "a.jpg").truncated
