@@ -29,12 +29,16 @@ def path(tmp_path: Path) -> Path:
 
 
 def raw(path: Path, *statements: str) -> None:
-    """Break the record the way an intruder with the file would."""
+    """Break the record the way an intruder with the file would, and leave no other trace."""
     connection = sqlite3.connect(path)
-    for trigger in ("entries_are_never_changed", "entries_are_never_removed"):
-        connection.execute(f"DROP TRIGGER {trigger}")
+    guards = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+    guards = guards.fetchall()
+    for name, _ in guards:
+        connection.execute(f"DROP TRIGGER {name}")
     for statement in statements:
         connection.execute(statement)
+    for _, guard in guards:
+        connection.execute(guard)
     connection.commit()
     connection.close()
 
@@ -241,8 +245,11 @@ def test_a_start_sets_a_checkpoint_and_the_next_goes_on_from_it(path: Path) -> N
         ("UPDATE entries SET actor = 'nobody' WHERE seq = 5", "Entry 5 .* was changed"),
         ("UPDATE entries SET actor = 'nobody' WHERE seq = 6", "Entry 6 .* was changed"),
         ("UPDATE entries SET hash = zeroblob(32) WHERE seq = 5", "was rewritten"),
-        ("UPDATE entries SET previous = zeroblob(32) WHERE seq = 5", "Entry 5 does not follow"),
-        ("DELETE FROM entries WHERE seq >= 5", "Entry 5 is missing"),
+        (
+            "UPDATE entries SET previous = zeroblob(32) WHERE seq = 5",
+            "Entry 5 .noted. does not follow",
+        ),
+        ("DELETE FROM entries WHERE seq >= 5", "the last entries were removed"),
         ("DELETE FROM entries WHERE seq = 4", "Entry 4|Entry 5"),
     ],
 )
@@ -313,20 +320,8 @@ def test_one_parcel_and_the_newest_number(path: Path) -> None:
         ("SELECT * FROM jobs WHERE original_name = 'a'", "jobs_by_name"),
     ],
 )
-@pytest.mark.parametrize("age", ["new", "old"])
-def test_what_is_asked_often_is_found_by_an_index(
-    path: Path, query: str, index: str, age: str
-) -> None:
-    """Each frequent question is answered from an index, and nothing is sorted for it.
-
-    A record that was made before an index came is given it when it is opened.
-    """
-    if age == "old":
-        connection = sqlite3.connect(path)
-        connection.execute("DROP INDEX parcels_by_state")
-        connection.commit()
-        connection.close()
-        Ledger(path, now).close()
+def test_what_is_asked_often_is_found_by_an_index(path: Path, query: str, index: str) -> None:
+    """Each frequent question is answered from an index, and nothing is sorted for it."""
     connection = sqlite3.connect(path)
     plan = " ".join(row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {query}"))
     connection.close()

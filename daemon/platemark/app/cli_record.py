@@ -5,28 +5,34 @@ from __future__ import annotations
 import csv
 import json
 import sys
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import click
 
+from platemark.app import cli_rescue
 from platemark.app.context import FAULT, out, out_json, studio_of
 from platemark.app.open_studio import reading
 from platemark.app.prove import prove_files, prove_ticket
 from platemark.ledger.chain import Entry, Fault
-from platemark.ledger.proof import find_faults_beside
+from platemark.ledger.proof import find_faults
 from platemark.ledger.read import Reader
 from platemark.model.errors import UsageError
 from platemark.model.plain import canonical
 from platemark.model.ticket import Witness
 
 KINDS = (
-    "asked-anew", "claimed", "decided", "decision-refused", "delivered", "examined", "held",
-    "let-go", "looked-again", "parcel-closed", "parcel-delivered", "parcel-given-up",
-    "parcel-sealed", "parcel-verified-at-lab", "parcelled", "picture-settled", "profile-admitted",
-    "profile-refused", "profile-retired", "profile-tried", "rendered", "set-back", "superseded",
-    "unrendered", "withdrawn",
+    "archive-damaged", "archive-mended", "archive-verified", "asked-anew", "backed-up", "claimed",
+    "decided", "decision-refused", "delivered", "drop-moved", "examined", "files-found", "held",
+    "job-read-back", "let-go", "looked-again", "parcel-cleared", "parcel-closed",
+    "parcel-delivered", "parcel-given-up", "parcel-let-out", "parcel-read-back", "parcel-sealed",
+    "parcel-taken-back", "parcel-verified-at-lab", "parcelled", "picture-settled",
+    "profile-admitted", "profile-refused", "profile-retired", "profile-tried", "recalled",
+    "record-restored", "removal-begun", "removal-done", "rendered", "reparcelled", "rescued",
+    "set-back", "sheet-let-go", "sheet-read", "superseded", "taken-changed", "unrendered",
+    "upkeep-begun", "upkeep-done", "withdrawn",
 )  # fmt: skip
 """Every kind of entry that the service writes."""
 
@@ -47,22 +53,22 @@ def ledger() -> None:
 @click.option("--json", "as_json", is_flag=True, help="For a program.")
 @click.pass_obj
 def verify(studio: str | None, against: Path | None, files: bool, as_json: bool) -> None:
-    """Prove the whole record: chain, words, tables; exit code 1 where something does not hold."""
+    """Prove the whole record: file, chain, words, tables; exit code 1 where something is wrong."""
     root = studio_of(studio)
     with reading(root) as reader:
         head = reader.head()
-        broken = reader.find_fault()
-        faults = [broken] if broken is not None else list(find_faults_beside(reader))
+        faults = find_faults(reader)
         # A broken record proves nothing about anything else.
         asked = []
+        said = [] if faults else _less_than_it_was(reader)
         if not faults and against is not None:
             asked.append(prove_ticket(reader, root, against))
         if not faults and files:
             asked.append(prove_files(reader, root))
     faults += [fault for compared in asked for fault in compared.faults]
-    said = [compared.said for compared in asked if not compared.faults]
+    said += [compared.said for compared in asked if not compared.faults]
     if as_json:
-        plain = [{"seq": fault.seq, "sentence": fault.sentence} for fault in faults]
+        plain = [asdict(fault) for fault in faults]
         out_json(
             {
                 "holds": not faults,
@@ -134,6 +140,9 @@ def export(studio: str | None, form: str) -> None:
             writer.writerow([_plain_cell(cell) for cell in row])
 
 
+for command in cli_rescue.COMMANDS:
+    ledger.add_command(command)
+
 COMMANDS = (ledger,)
 
 
@@ -145,8 +154,22 @@ def _tell_proof(head: Witness, faults: list[Fault], said: list[str]) -> None:
     for sentence in said:
         out(sentence)
     if faults:
-        out("Change nothing and keep ledger.sqlite3 as it is. Compare it and the files named above")
-        out("with a backup, and the record with tickets that are elsewhere (--against).")
+        out(
+            "No picture is lost by this. Change nothing and keep ledger.sqlite3 as it is. Compare "
+            "it and the\nfiles named above with a backup, and the record with tickets that are "
+            "elsewhere (--against).\nWhere no whole record is left, `platemark ledger rescue` "
+            "saves what holds."
+        )
+
+
+def _less_than_it_was(reader: Reader) -> list[str]:
+    """Say of a record that was lost once what it is since then."""
+    return [
+        f"The record was lost at a time: entry {entry.seq} of {entry.at[:10]} says what was read "
+        "back from the files."
+        for entry in reader.entries(kind="record-restored")
+        if entry.body.get("how") == "lost"
+    ]
 
 
 def _is_day(text: str) -> bool:

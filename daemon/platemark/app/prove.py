@@ -13,6 +13,7 @@ from typing import Any
 from platemark import durable
 from platemark.engine.examine import PROOF
 from platemark.ledger.chain import Fault
+from platemark.ledger.keeping import Keeping
 from platemark.ledger.read import JobRow, ParcelRow, Reader
 from platemark.model.errors import PlatemarkError, UsageError
 from platemark.model.job import job_number
@@ -20,9 +21,9 @@ from platemark.model.ticket import Witness
 from platemark.parcel.bag import TAG_MANIFEST, verify_parcel
 
 _ARCHIVED = re.compile(r"([0-9a-f]{64})\.[a-z0-9]+")
-_CLOSED = ("closed", "verified", "delivered")
+_CLOSED = ("closed", "verified", "delivered", "doubtful")
 _PRINTED = ("rendered", "parcelled", "delivered")
-_TICKET = "ticket.json"
+_TICKET, _RECALL = "ticket.json", "recall.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,41 +48,73 @@ def prove_ticket(reader: Reader, root: Path, path: Path) -> Compared:
     name, witness = _name_and_witness(path, data)
     fault = reader.find_witness_fault(witness)
     parcel = reader.parcel(name)
+    lost = ""
     if fault is not None:
-        return Compared((fault,), "")
+        lost = _of_lost_record(reader, name, witness)
+        if not lost:
+            return Compared((fault,), "")
     if parcel is None:
         sentence = f"The ticket is that of parcel {name}, but the record has no such parcel."
         return Compared((Fault(0, sentence),), "")
     places = (path.parent, root / "outgoing" / parcel.lab / parcel.name)
     lists = [folder / TAG_MANIFEST for folder in places if (folder / TAG_MANIFEST).is_file()]
     if not lists:
+        # A parcel that left outgoing/ by rule left its lists in the archive.
+        lists = [
+            root / "archive" / paper.sha256[:2] / f"{paper.sha256}.{paper.extension}"
+            for paper in Keeping(reader).papers(parcel.name)
+            if paper.name == TAG_MANIFEST
+        ]
+    if not lists:
         return Compared(
             (),
-            f"Only the ticket's witness was compared, not what it asks for: its parcel's list "
-            f"{TAG_MANIFEST} is not beside it. Name the ticket inside its parcel.",
+            f"{lost}Only the ticket's witness was compared, not what it asks for: its parcel's "
+            f"list {TAG_MANIFEST} is not beside it. Name the ticket inside its parcel.",
         )
     wrong = _ticket_fault(parcel, lists[0], hashlib.sha256(data).hexdigest())
     return Compared(
-        () if wrong is None else (wrong,), f"The whole ticket of {name} is as it was sent."
+        () if wrong is None else (wrong,),
+        lost or f"The whole ticket of {name} is as it was sent.",
     )
+
+
+def _of_lost_record(reader: Reader, name: str, witness: Witness) -> str:
+    """Say that a ticket names an entry of a record that was lost; empty where it does not.
+
+    Of such a ticket only that can be proved which was read back from it.
+    """
+    for entry in reader.entries(kind="parcel-read-back"):
+        told = entry.body["witness"]
+        if entry.body["parcel"] == name and told == {"seq": witness.seq, "hash": witness.hash}:
+            return (
+                f"Entry {witness.seq}, which the ticket of {name} names, is of the record that was "
+                f"lost. The ticket is the one that was read back on {entry.at[:10]}. "
+            )
+    return ""
 
 
 def prove_files(reader: Reader, root: Path) -> Compared:
     """Read every file of the archive and every closed parcel, and hold them against the record."""
     faults: list[Fault] = []
     archived = _archive(root / "archive", faults)
+    keeping = Keeping(reader)
+    gone_by_rule = _Gone(keeping)
     for row in reader.jobs():
         job = f"job {job_number(row.job)} ({row.original_name})"
-        if row.original_sha256 not in archived:
+        if row.original_sha256 not in archived and row.original_sha256 not in gone_by_rule:
             faults.append(Fault(row.claimed_seq, f"The original of {job} is not in the archive."))
-        if row.state in _PRINTED and row.print_sha256 and row.print_sha256 not in archived:
+        made = row.print_sha256 if row.state in _PRINTED else None
+        if made and made not in archived and made not in gone_by_rule:
             faults.append(Fault(row.seq, f"The print file of {job} is not in the archive."))
         seq, proof = _newest_proof(reader, row)
-        if proof and proof not in archived:
+        if proof and proof not in archived and proof not in gone_by_rule:
             faults.append(Fault(seq, f"The preview of {job} is not in the archive."))
-    whole, fetched = 0, 0
+    whole, fetched, cleared = 0, 0, keeping.cleared_parcels()
     for parcel in (row for state in _CLOSED for row in reader.parcels(state=state)):
         folder = root / "outgoing" / parcel.lab / parcel.name
+        if parcel.name in cleared:
+            faults += _paper_faults(keeping, parcel, archived)
+            continue
         if not folder.exists():
             fetched += 1
             continue
@@ -89,11 +122,43 @@ def prove_files(reader: Reader, root: Path) -> Compared:
         whole += not wrong
         faults += wrong
     gone = f"; {fetched} no longer there were not compared" if fetched else ""
+    gone += f"; {len(cleared)} left by rule, and their tickets are archived" if cleared else ""
+    gone += f"; {gone_by_rule.met} files left the archive by rule" if gone_by_rule.met else ""
     return Compared(
         tuple(faults),
         f"{len(archived)} archived files and {whole} parcels in outgoing/ are what the record "
         f"says{gone}.",
     )
+
+
+class _Gone:
+    """Hashes of content that left the archive by rule; counts those that were asked for."""
+
+    def __init__(self, keeping: Keeping) -> None:
+        self._keeping = keeping
+        self._met: set[str] = set()
+
+    @property
+    def met(self) -> int:
+        return len(self._met)
+
+    def __contains__(self, sha256: str) -> bool:
+        if self._keeping.removed_by(sha256) is None:
+            return False
+        self._met.add(sha256)
+        return True
+
+
+def _paper_faults(keeping: Keeping, parcel: ParcelRow, archived: set[str]) -> list[Fault]:
+    return [
+        Fault(
+            parcel.seq,
+            f"{paper.name} of parcel {parcel.name}, which left outgoing/ by rule, is not in the "
+            "archive.",
+        )
+        for paper in keeping.papers(parcel.name)
+        if paper.sha256 not in archived
+    ]
 
 
 def _newest_proof(reader: Reader, row: JobRow) -> tuple[int, str]:
@@ -120,7 +185,8 @@ def _ticket_fault(parcel: ParcelRow, tag_list: Path, ticket_sha256: str) -> Faul
             f"{tag_list} is not the list that parcel {parcel.name} was closed with: it was changed "
             "afterwards, or is another parcel's.",
         )
-    if f"{ticket_sha256}  {_TICKET}".encode() not in lines.split(b"\n"):
+    listed = lines.split(b"\n")
+    if not any(f"{ticket_sha256}  {name}".encode() in listed for name in (_TICKET, _RECALL)):
         return Fault(
             parcel.seq,
             f"The ticket of parcel {parcel.name} was changed after it was written: it is not the "

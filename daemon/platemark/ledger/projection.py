@@ -4,31 +4,39 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
-from importlib import resources
 from typing import Any
 
+from platemark.ledger import kept_tables
 from platemark.ledger.chain import Entry
+from platemark.ledger.form import sql, statements
 
-TABLES = ("jobs", "drops", "parcels", "profiles", "settled", "decisions")
+TABLES = (
+    "jobs",
+    "drops",
+    "parcels",
+    "profiles",
+    "settled",
+    "recalls",
+    "decisions",
+    *kept_tables.TABLES,
+)
 
 _STATE_COLUMNS = {"examined": "examined_seq", "held": "held_seq", "rendered": "rendered_seq"}
 _JOB_COLUMNS = ("lab", "purpose", "size", "copies", "due", "request_key", "parcel")
-
-
-def sql(name: str) -> str:
-    """The text of one of this package's SQL files."""
-    return resources.files("platemark.ledger").joinpath(name).read_text("utf-8")
 
 
 def apply(connection: sqlite3.Connection, entry: Entry) -> None:
     """Bring the derived tables up to one more entry, within the caller's transaction."""
     if entry.kind == "claimed":
         _claimed(connection, entry)
+    elif entry.kind == "job-read-back":
+        _read_back(connection, entry)
     elif entry.job is not None:
         _moved(connection, entry)
     handler = _HANDLERS.get(entry.kind)
     if handler is not None:
         handler(connection, entry)
+    kept_tables.follow(connection, entry)
     decision = entry.body.get("decision")
     if isinstance(decision, str):
         connection.execute(
@@ -40,22 +48,8 @@ def empty(connection: sqlite3.Connection) -> None:
     """Drop the derived tables and make them anew, within the caller's transaction."""
     for table in TABLES:
         connection.execute(f"DROP TABLE IF EXISTS {table}")
-    for statement in _statements():
+    for statement in statements(sql("projection.sql")):
         connection.execute(statement)
-
-
-def add_missing(connection: sqlite3.Connection) -> None:
-    """Give an older record the indexes and tables that came later; else do nothing.
-
-    A table that came later is about entries that an older record cannot have.
-    """
-    for statement in _statements():
-        if " IF NOT EXISTS " in statement:
-            connection.execute(statement)
-
-
-def _statements() -> list[str]:
-    return [text.strip() for text in sql("projection.sql").split(";") if text.strip()]
 
 
 def _word(value: Any) -> str | None:
@@ -87,33 +81,46 @@ def _claimed(connection: sqlite3.Connection, entry: Entry) -> None:
     )  # fmt: skip
 
 
+def _read_back(connection: sqlite3.Connection, entry: Entry) -> None:
+    """A job that files or a damaged record tell of; one entry says of it all that is known."""
+    body = entry.body
+    connection.execute(
+        "INSERT OR IGNORE INTO jobs (job, state, seq, claimed_seq, surface, original_name,"
+        " original_sha256, moved_at, moved_seq) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            entry.job, body["state"], entry.seq, entry.seq, body["surface"], body["name"],
+            body["original"]["sha256"], entry.at, entry.seq,
+        ),
+    )  # fmt: skip
+    _moved(connection, entry)
+    made = body.get("print_file")
+    if made is None:
+        return
+    # Where the record has the very print file, its entries say more of it.
+    connection.execute(
+        "UPDATE jobs SET examined_seq = ?1, rendered_seq = ?1, print_sha256 = ?2"
+        " WHERE job = ?3 AND print_sha256 IS NOT ?2",
+        (entry.seq, made["sha256"], entry.job),
+    )
+
+
 def _moved(connection: sqlite3.Connection, entry: Entry) -> None:
     body = entry.body
-    connection.execute("UPDATE jobs SET seq = ? WHERE job = ?", (entry.seq, entry.job))
+    values: dict[str, object] = {"seq": entry.seq}
     state = body.get("state")
     if isinstance(state, str):
-        connection.execute(
-            "UPDATE jobs SET state = ?, moved_at = ?, moved_seq = ? WHERE job = ?",
-            (state, entry.at, entry.seq, entry.job),
-        )
+        values |= {"state": state, "moved_at": entry.at, "moved_seq": entry.seq}
         column = _STATE_COLUMNS.get(entry.kind)
         if column is not None:
-            connection.execute(
-                f"UPDATE jobs SET {column} = ? WHERE job = ?", (entry.seq, entry.job)
-            )
+            values[column] = entry.seq
     summary = body.get("summary")
     if isinstance(summary, dict):
-        for column in _JOB_COLUMNS:
-            if column in summary:
-                connection.execute(
-                    f"UPDATE jobs SET {column} = ? WHERE job = ?", (summary[column], entry.job)
-                )
+        values |= {column: summary[column] for column in _JOB_COLUMNS if column in summary}
         for key, column in (("order", "order_word"), ("set", "set_word")):
             if key in summary:
-                connection.execute(
-                    f"UPDATE jobs SET {column} = ? WHERE job = ?",
-                    (_word(summary[key]), entry.job),
-                )
+                values[column] = _word(summary[key])
+    columns = ", ".join(f"{column} = ?" for column in values)
+    connection.execute(f"UPDATE jobs SET {columns} WHERE job = ?", (*values.values(), entry.job))
 
 
 def _let_go(connection: sqlite3.Connection, entry: Entry) -> None:
@@ -139,6 +146,37 @@ def _sealed(connection: sqlite3.Connection, entry: Entry) -> None:
             body["staging"],
         ),
     )  # fmt: skip
+    for job in body.get("recalls", ()):
+        connection.execute("UPDATE recalls SET notice = ? WHERE job = ?", (body["parcel"], job))
+
+
+def _recalled(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    connection.execute(
+        "INSERT INTO recalls (job, seq, lab, parcel, how) VALUES (?, ?, ?, ?, ?)",
+        (entry.job, entry.seq, body["lab"], body["parcel"], body["how"]),
+    )
+
+
+def _given_up(connection: sqlite3.Connection, entry: Entry) -> None:
+    _parcel_state("given-up")(connection, entry)
+    # A notice that could not be made is made again under another number.
+    connection.execute("UPDATE recalls SET notice = NULL WHERE notice = ?", (entry.body["parcel"],))
+
+
+def _parcel_read_back(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    connection.execute(
+        "INSERT INTO parcels (name, lab, number, state, seq, tagmanifest, staging)"
+        " VALUES (?, ?, ?, ?, ?, ?, '') ON CONFLICT (name) DO UPDATE SET"
+        " state = excluded.state, seq = excluded.seq, tagmanifest = excluded.tagmanifest",
+        (
+            body["parcel"], body["lab"], body["number"], body["becomes"], entry.seq,
+            body["tagmanifest_sha256"],
+        ),
+    )  # fmt: skip
+    for job in body.get("recalls", ()):
+        connection.execute("UPDATE recalls SET notice = ? WHERE job = ?", (body["parcel"], job))
 
 
 def _parcel_state(state: str) -> Callable[[sqlite3.Connection, Entry], None]:
@@ -187,10 +225,14 @@ _HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
     "rendered": _rendered,
     "parcel-sealed": _sealed,
     "parcel-closed": _parcel_state("closed"),
-    "parcel-given-up": _parcel_state("given-up"),
+    "parcel-given-up": _given_up,
+    "parcel-taken-back": _parcel_state("taken-back"),
+    "parcel-cleared": _parcel_state("taken-back"),
+    "parcel-read-back": _parcel_read_back,
     "parcel-verified-at-lab": _parcel_state("verified"),
     "parcel-delivered": _parcel_state("delivered"),
     "picture-settled": _settled,
+    "recalled": _recalled,
     "profile-admitted": _profile,
     "profile-refused": _profile,
     "profile-retired": _profile,

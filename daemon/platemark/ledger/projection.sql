@@ -75,7 +75,85 @@ CREATE TABLE IF NOT EXISTS settled (
     PRIMARY KEY (original, surface)
 ) STRICT;
 
+-- Jobs that were called back. The notice is the parcel that tells the lab, once it is sealed.
+CREATE TABLE IF NOT EXISTS recalls (
+    job    INTEGER PRIMARY KEY,
+    seq    INTEGER NOT NULL,
+    lab    TEXT    NOT NULL,
+    parcel TEXT    NOT NULL,
+    how    TEXT    NOT NULL,
+    notice TEXT
+) STRICT;
+CREATE INDEX IF NOT EXISTS recalls_by_lab ON recalls (lab, seq);
+
 CREATE TABLE decisions (
     id  TEXT PRIMARY KEY,
     seq INTEGER NOT NULL
+) STRICT;
+
+-- What the archive must have, by content, and for which job (0 where it is for none): needed, past
+-- (another took its place before it was sent), or removed by rule.
+CREATE TABLE IF NOT EXISTS kept (
+    kind      TEXT    NOT NULL,
+    job       INTEGER NOT NULL,
+    sha256    TEXT    NOT NULL,
+    extension TEXT    NOT NULL,
+    bytes     INTEGER,
+    seq       INTEGER NOT NULL,
+    state     TEXT    NOT NULL,
+    sent      INTEGER NOT NULL,
+    PRIMARY KEY (kind, job, sha256)
+) STRICT;
+CREATE INDEX IF NOT EXISTS kept_by_content ON kept (sha256, extension, state);
+CREATE INDEX IF NOT EXISTS kept_by_state ON kept (state, kind, seq);
+CREATE INDEX IF NOT EXISTS kept_by_job ON kept (job);
+
+-- Tickets and lists of parcels that left outgoing/ by rule.
+CREATE TABLE IF NOT EXISTS papers (
+    parcel    TEXT    NOT NULL,
+    name      TEXT    NOT NULL,
+    sha256    TEXT    NOT NULL,
+    extension TEXT    NOT NULL,
+    seq       INTEGER NOT NULL,
+    PRIMARY KEY (parcel, name)
+) STRICT;
+
+-- Removals by rule, by the entry that said them before. `done` is the entry that ended one, or 0.
+CREATE TABLE IF NOT EXISTS removals (
+    seq  INTEGER PRIMARY KEY,
+    done INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE IF NOT EXISTS damages (
+    path     TEXT PRIMARY KEY,
+    seq      INTEGER NOT NULL,
+    expected TEXT    NOT NULL,
+    found    TEXT    NOT NULL,
+    open     INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE IF NOT EXISTS upkeep (
+    what       TEXT    NOT NULL,
+    local_date TEXT    NOT NULL,
+    seq        INTEGER NOT NULL,
+    late       INTEGER NOT NULL,
+    done       INTEGER NOT NULL,
+    PRIMARY KEY (what, local_date)
+) STRICT;
+
+-- Copies of the record that became the studio, and the numbers that are not given again since.
+CREATE TABLE IF NOT EXISTS restored (
+    seq      INTEGER PRIMARY KEY,
+    last_job INTEGER NOT NULL
+) STRICT;
+CREATE TABLE IF NOT EXISTS numbers (
+    lab      TEXT PRIMARY KEY,
+    at_least INTEGER NOT NULL,
+    seq      INTEGER NOT NULL
+) STRICT;
+
+-- Archived files that no entry knew of when the record was read back from the files.
+CREATE TABLE unplaced (
+    sha256 TEXT PRIMARY KEY,
+    seq    INTEGER NOT NULL
 ) STRICT;

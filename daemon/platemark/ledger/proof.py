@@ -9,11 +9,16 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
-from platemark.ledger import projection
+from platemark.ledger import kept_tables, projection
 from platemark.ledger.chain import Fault
+from platemark.ledger.following import PAGE
+from platemark.ledger.form import MENDED_BY
 from platemark.ledger.read import Reader
+
+Key = tuple[Any, ...]
 
 _KEYS = {
     "jobs": ("job",),
@@ -21,10 +26,30 @@ _KEYS = {
     "parcels": ("name",),
     "profiles": ("lab", "surface", "sha256"),
     "settled": ("original", "surface"),
+    "recalls": ("job",),
     "decisions": ("id",),
+    **kept_tables.KEYS,
 }
-_WITH_SEQ = ("jobs", "parcels", "profiles", "settled", "decisions")
+_WITH_SEQ = (
+    "jobs", "parcels", "profiles", "settled", "recalls", "decisions", *kept_tables.TABLES,
+)  # fmt: skip
 _MOST_SHOWN = 60
+
+
+def find_faults(reader: Reader) -> list[Fault]:
+    """Everything that does not hold, worst first; a record that is broken proves nothing more.
+
+    The first broken entry is named before what SQLite finds wrong with its file.
+    """
+    damaged = reader.find_file_faults()
+    broken = reader.find_fault()
+    if broken is not None or damaged:
+        return [*filter(None, (broken,)), *damaged]
+    formless = reader.find_form_faults()
+    if formless:
+        # Tables that are not what they should be cannot be held against anything.
+        return [*formless, *filter(None, (find_shortening(reader),)), *find_word_faults(reader)]
+    return list(find_faults_beside(reader))
 
 
 def find_faults_beside(reader: Reader) -> Iterator[Fault]:
@@ -36,6 +61,14 @@ def find_faults_beside(reader: Reader) -> Iterator[Fault]:
     if shortened is not None:
         yield shortened
         return
+    proved = reader.checkpoint()
+    entry = reader.entry(proved.seq) if proved.seq else None
+    if entry is not None and entry.hash.hex() != proved.hash:
+        yield Fault(
+            proved.seq,
+            f"The mark up to which the record was proved is not that of entry {proved.seq}: "
+            f"it was changed, or the record was rewritten.",
+        )
     yield from find_word_faults(reader)
     yield from find_table_faults(reader)
 
@@ -69,9 +102,15 @@ def find_word_faults(reader: Reader) -> Iterator[Fault]:
 
 
 def find_table_faults(reader: Reader) -> Iterator[Fault]:
-    """Make the derived tables again from the entries, in memory, and compare."""
-    made = sqlite3.connect(":memory:", isolation_level=None)
+    """Make the derived tables again from the entries, in a file of its own, and compare.
+
+    Neither what is made nor what is there is ever held in memory whole.
+    """
+    # An empty name is a database on the disk that nobody else sees and that ends with us.
+    made = sqlite3.connect("", isolation_level=None)
     try:
+        for pragma in ("journal_mode = OFF", "synchronous = OFF", "cache_size = -32768"):
+            made.execute(f"PRAGMA {pragma}")
         made.execute("BEGIN")
         projection.empty(made)
         seen = _follow(reader, made, 0)
@@ -94,26 +133,61 @@ def _follow(reader: Reader, made: sqlite3.Connection, after: int) -> int:
 def _compare(reader: Reader, made: sqlite3.Connection, table: str) -> Fault | None:
     """The first row of a table that is not what the entries make of it."""
     columns = [row[1] for row in made.execute(f"PRAGMA table_info({table})")]
-    names, keys = ", ".join(columns), ", ".join(_KEYS[table])
-    right = made.execute(f"SELECT {names} FROM {table} ORDER BY {keys}").fetchall()
-    found = reader.rows(table, names, keys)
-    if right == found:
-        return None
-    places = [columns.index(key) for key in _KEYS[table]]
+    keys = _KEYS[table]
+    places = [columns.index(key) for key in keys]
+    rows_of = partial(_page_query, table, columns, keys)
+
+    def right(after: Key | None) -> list[Key]:
+        query, values = rows_of(after)
+        return made.execute(query, values).fetchall()
+
+    def found(after: Key | None) -> list[Key]:
+        query, values = rows_of(after)
+        return reader.ask(table, query, *values)
+
+    after: Key | None = None
+    while True:
+        ours, theirs = right(after), found(after)
+        if ours != theirs:
+            return _first_difference(table, columns, places, ours, theirs)
+        if len(ours) < PAGE:
+            return None
+        after = tuple(ours[-1][at] for at in places)
+
+
+def _page_query(table: str, columns: list[str], keys: Key, after: Key | None) -> tuple[str, Key]:
+    names, order = ", ".join(columns), ", ".join(keys)
+    marks = ", ".join("?" * len(keys))
+    where = "" if after is None else f" WHERE ({order}) > ({marks})"
+    query = f"SELECT {names} FROM {table}{where} ORDER BY {order} LIMIT {PAGE}"
+    return query, after or ()
+
+
+def _first_difference(
+    table: str, columns: list[str], places: list[int], right: list[Key], found: list[Key]
+) -> Fault:
+    """Of two pages that begin after the same row, the first row in which they differ."""
     by_key = [{tuple(row[at] for at in places): row for row in rows} for rows in (right, found)]
-    key = min(key for key in {**by_key[0], **by_key[1]} if by_key[0].get(key) != by_key[1].get(key))
+    # Of the last keys of two full pages, the greater may only have come into view on one side.
+    shared = [max(rows) for rows in by_key if len(rows) == PAGE]
+    upto = min(shared) if shared else None
+    key = min(
+        key
+        for key in {**by_key[0], **by_key[1]}
+        if by_key[0].get(key) != by_key[1].get(key) and (upto is None or key <= upto)
+    )
     ours, theirs = by_key[0].get(key), by_key[1].get(key)
     what = f"{table}: {', '.join(map(str, key))}"
     seq = (ours or theirs or ())[columns.index("seq")] if "seq" in columns else 0
     if theirs is None:
-        return Fault(seq, f"The studio's tables lack what the entries say ({what}).")
+        return Fault(seq, f"The studio's tables lack what the entries say ({what}). {MENDED_BY}")
     if ours is None:
-        return Fault(seq, f"The studio's tables have what no entry says ({what}).")
+        return Fault(seq, f"The studio's tables have what no entry says ({what}). {MENDED_BY}")
     at = next(at for at, value in enumerate(ours) if value != theirs[at])
     return Fault(
         seq,
         f"The studio's tables do not say what the entries say ({what}): {columns[at]} is "
-        f"“{_cut(theirs[at])}”, and by the entries it is “{_cut(ours[at])}”.",
+        f"“{_cut(theirs[at])}”, and by the entries it is “{_cut(ours[at])}”. {MENDED_BY}",
     )
 
 

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from platemark.ledger.chain import FIRST_PREVIOUS, Entry, Fault, Link, first_fault, link_of
-from platemark.model.errors import DiskFault, DiskFull, RecordDamaged, StudioMissing
+from platemark.ledger.chain import Entry
+from platemark.ledger.following import PAGE, Chain
+from platemark.ledger.migrations import refuse_other_form
+from platemark.ledger.opening import SPOILT, connect_to_read, damage
 from platemark.model.job import State
-from platemark.model.ticket import Witness
 
-PAGE = 1000
-
-_ENTRY = "seq, at, job, kind, actor, body, previous, hash"
 ERASED = "(erased)"
 
 
@@ -102,56 +98,43 @@ class SettledRow:
     intent: Literal["perceptual", "relative"] | None
 
 
+@dataclass(frozen=True, slots=True)
+class RecallRow:
+    """One job that was called back."""
+
+    job: int
+    seq: int
+    lab: str
+    parcel: str
+    """Where it was then."""
+    how: Literal["taken-back", "notice"]
+    """`taken-back`: the parcel had not left; `notice`: the lab is told."""
+    notice: str | None
+    """The parcel that tells the lab; None where there is none, or not yet."""
+
+
 def connect_reader(path: Path) -> sqlite3.Connection:
     """Open a ledger for questions only.
 
     Raises:
         StudioMissing: there is no ledger yet.
+        UsageError: it has the form of another version.
+        RecordDamaged: it is damaged, gone, or empty.
     """
-    if not path.exists():
-        raise StudioMissing(
-            f"{path.parent} has no record yet.", "Start it once with `platemark sweep` or `run`."
-        )
-    # `mode=ro` cannot play back a journal left by a crash, so the connection is made harmless
-    # by a pragma instead.
-    connection = sqlite3.connect(path, timeout=10, isolation_level=None)
-    connection.execute("PRAGMA query_only = 1")
+    connection = connect_to_read(path)
+    try:
+        refuse_other_form(connection)
+    except SPOILT as error:
+        connection.close()
+        raise damage(error) from error
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
-class Reader:
-    """Questions to an open ledger."""
-
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
-
-    @contextmanager
-    def standing_still(self) -> Iterator[None]:
-        """See one state of the record in the whole block; a writer waits, so it must be short."""
-        try:
-            self._connection.execute("BEGIN")
-            try:
-                yield
-            finally:
-                self._connection.execute("COMMIT")
-        except sqlite3.DatabaseError as error:
-            raise damage(error) from error
-
-    def _all(self, query: str, *values: object) -> list[tuple[Any, ...]]:
-        try:
-            with closing(self._connection.execute(query, values)) as cursor:
-                return cursor.fetchall()
-        except sqlite3.DatabaseError as error:
-            raise damage(error) from error
-
-    def rows(self, table: str, columns: str, keys: str) -> list[tuple[Any, ...]]:
-        """All rows of a derived table in the order of its keys; all arguments are words of ours.
-
-        None where an older record lacks the table.
-        """
-        if not self._has(table):
-            return []
-        return self._all(f"SELECT {columns} FROM {table} ORDER BY {keys}")
+class Reader(Chain):
+    """Questions to an open ledger: its entries, and the tables that are made from them."""
 
     def newest_seq(self, table: str) -> int:
         """The newest entry that a derived table speaks of; 0 where it is empty or not there yet."""
@@ -180,39 +163,6 @@ class Reader:
             "SELECT seq FROM entries WHERE instr(body, ?) > 0 ORDER BY seq LIMIT 1", digest
         )
         return int(rows[0][0]) if rows else 0
-
-    def head(self) -> Witness:
-        """The newest entry; seq 0 and zeros in an empty ledger."""
-        rows = self._all("SELECT seq, hash FROM entries ORDER BY seq DESC LIMIT 1")
-        if not rows:
-            return Witness(0, FIRST_PREVIOUS.hex())
-        return Witness(rows[0][0], bytes(rows[0][1]).hex())
-
-    def entries(
-        self, after: int = 0, *, job: int | None = None, kind: str | None = None, upto: int = 0
-    ) -> Iterator[Entry]:
-        """Entries in order, by pages; `upto` 0 means to the end."""
-        while True:
-            query = f"SELECT {_ENTRY} FROM entries WHERE seq > ?"
-            values: list[object] = [after]
-            for column, value in (("job", job), ("kind", kind)):
-                if value is not None:
-                    query += f" AND {column} = ?"
-                    values.append(value)
-            if upto:
-                query += " AND seq <= ?"
-                values.append(upto)
-            page = self._all(f"{query} ORDER BY seq LIMIT {PAGE}", *values)
-            for row in page:
-                yield _entry(row)
-            if len(page) < PAGE:
-                return
-            after = page[-1][0]
-
-    def entry(self, seq: int) -> Entry | None:
-        """The entry of that number, or None."""
-        rows = self._all(f"SELECT {_ENTRY} FROM entries WHERE seq = ?", seq)
-        return _entry(rows[0]) if rows else None
 
     def body(self, seq: int | None) -> dict[str, Any]:
         """An entry's body with its personal words filled in; empty where there is none."""
@@ -287,7 +237,8 @@ class Reader:
 
     def newest_job(self) -> int:
         """The highest job number given so far; 0 before the first."""
-        return int(self._all("SELECT coalesce(max(job), 0) FROM jobs")[0][0])
+        given = int(self._all("SELECT coalesce(max(job), 0) FROM jobs")[0][0])
+        return max(given, self._not_again(""))
 
     def drops(self, *, here: bool | None = None, path_hex: str | None = None) -> list[DropRow]:
         """Drops by job number."""
@@ -300,6 +251,16 @@ class Reader:
             values.append(path_hex)  # type: ignore[arg-type]
         rows = self._all(f"{query} ORDER BY job", *values)
         return [_drop(row) for row in rows]
+
+    def drop(self, job: int) -> DropRow | None:
+        """The drop that a job was made of first, or None where it shares another's."""
+        rows = self._all("SELECT * FROM drops WHERE job = ?", job)
+        return _drop(rows[0]) if rows else None
+
+    def jobs_touched(self, after: int) -> list[int]:
+        """Jobs that entries after that one speak of, by number."""
+        query = "SELECT DISTINCT job FROM entries WHERE seq > ? AND job IS NOT NULL ORDER BY job"
+        return [int(row[0]) for row in self._all(query, after)]
 
     def parcels(self, *, state: str | None = None, lab: str | None = None) -> list[ParcelRow]:
         """Parcels by lab and number."""
@@ -317,9 +278,19 @@ class Reader:
 
     def newest_parcel_number(self, lab: str) -> int:
         """The highest number that a lab's parcel was given so far; 0 before the first."""
-        return int(
-            self._all("SELECT coalesce(max(number), 0) FROM parcels WHERE lab = ?", lab)[0][0]
-        )
+        given = self._all("SELECT coalesce(max(number), 0) FROM parcels WHERE lab = ?", lab)
+        return max(int(given[0][0]), self._not_again(lab))
+
+    def _not_again(self, lab: str) -> int:
+        """The highest number that a lost record may have given; of jobs where no lab is named."""
+        if not self._has("numbers"):
+            return 0
+        rows = self._all("SELECT at_least FROM numbers WHERE lab = ?", lab)
+        return int(rows[0][0]) if rows else 0
+
+    def ask(self, table: str, query: str, *values: object) -> list[tuple[Any, ...]]:
+        """Put a question of another module of this package; none where there is no such table."""
+        return self._all(query, *values) if self._has(table) else []
 
     def profiles(self) -> list[ProfileRow]:
         """Profiles that were tried, the newest word on each."""
@@ -340,6 +311,21 @@ class Reader:
         )
         return SettledRow(*rows[0]) if rows else None
 
+    def recalls(self, *, job: int | None = None, lab: str | None = None) -> list[RecallRow]:
+        """Jobs that were called back, by job."""
+        if not self._has("recalls"):
+            return []
+        query, values = "SELECT job, seq, lab, parcel, how, notice FROM recalls WHERE 1", []
+        for column, value in (("job", job), ("lab", lab)):
+            if value is not None:
+                query += f" AND {column} = ?"
+                values.append(value)
+        return [RecallRow(*row) for row in self._all(f"{query} ORDER BY job", *values)]
+
+    def recall(self, job: int) -> RecallRow | None:
+        """How a job was called back, or None where it was not."""
+        return next(iter(self.recalls(job=job)), None)
+
     def _has(self, table: str) -> bool:
         """Whether a table is there: a reader may be the first newer program to open a record."""
         return bool(
@@ -351,101 +337,12 @@ class Reader:
         rows = self._all("SELECT seq FROM decisions WHERE id = ?", decision)
         return self.entry(rows[0][0]) if rows else None
 
-    def checkpoint(self) -> Witness:
-        """The entry up to which the record was last proved at a start; seq 0 before the first."""
-        rows = self._all("SELECT value FROM marks WHERE name = 'verified'")
-        seq, _, digest = str(rows[0][0]).partition(":") if rows else ("0", "", "")
-        return Witness(int(seq), digest)
-
     def attempts(self, job: int, step: str) -> int:
         """How often a step was begun for a job since it last succeeded."""
         rows = self._all("SELECT n FROM attempts WHERE job = ? AND step = ?", job, step)
         return int(rows[0][0]) if rows else 0
 
-    def find_fault(self, since: Witness | None = None) -> Fault | None:
-        """Follow the chain; None where it holds to the end.
-
-        Args:
-            since: Begin at this entry, which was proved before, and not at the first.
-        """
-        if since is None or not since.seq:
-            return first_fault(self._links(0), FIRST_PREVIOUS, 1)
-        before = list(self._links(since.seq - 2, upto=since.seq))
-        if not before or before[-1].seq != since.seq:
-            return Fault(
-                since.seq,
-                f"Entry {since.seq} is missing, although the record was proved up to it: it was "
-                "shortened or replaced.",
-            )
-        if before[-1].hash.hex() != since.hash:
-            return Fault(
-                since.seq,
-                f"Entry {since.seq} is not the one up to which the record was proved: it was "
-                "rewritten.",
-            )
-        previous = before[0].hash if before[0].seq == since.seq - 1 else FIRST_PREVIOUS
-        return first_fault(self._links(since.seq - 1), previous, since.seq)
-
-    def _links(self, after: int, upto: int = 0) -> Iterator[Link]:
-        query = f"SELECT {_ENTRY} FROM entries WHERE seq > ?{' AND seq <= ?' if upto else ''}"
-        while True:
-            values = (after, upto) if upto else (after,)
-            page = self._all(f"{query} ORDER BY seq LIMIT {PAGE}", *values)
-            for row in page:
-                yield link_of(*row)
-            if len(page) < PAGE:
-                return
-            after = page[-1][0]
-
-    def find_witness_fault(self, witness: Witness) -> Fault | None:
-        """Whether the record still holds what a ticket's witness says; None where it does."""
-        entry = self.entry(witness.seq)
-        if entry is None:
-            return Fault(
-                witness.seq,
-                f"The ticket was written after entry {witness.seq}, but the record has no such "
-                "entry: it was shortened or replaced.",
-            )
-        if entry.hash.hex() != witness.hash:
-            return Fault(
-                witness.seq,
-                f"Entry {witness.seq} is not the one that the ticket names: the record was "
-                "rewritten.",
-            )
-        return None
-
-
-def damage(error: sqlite3.DatabaseError) -> RecordDamaged | DiskFault | DiskFull:
-    """Turn what SQLite says into a fault with a sentence and a hint."""
-    if error.sqlite_errorcode == sqlite3.SQLITE_FULL:
-        return DiskFull(
-            "The disk has no room left for the record.",
-            "Nothing is lost. Free some space; Platemark goes on by itself.",
-        )
-    if isinstance(error, sqlite3.OperationalError):
-        return DiskFault(
-            f"The record cannot be read or written just now: {error}.",
-            "Nothing is lost. Check the disk and its rights, then start again.",
-        )
-    return RecordDamaged(
-        f"The record ledger.sqlite3 is damaged: {error}.",
-        "Nothing was changed. Keep the file, restore a backup beside it, and compare.",
-    )
-
 
 def _drop(row: tuple[Any, ...]) -> DropRow:
     fields: tuple[Any, ...] = (*row[:8], bool(row[8]))
     return DropRow(*fields)
-
-
-def _entry(row: tuple[Any, ...]) -> Entry:
-    try:
-        body = json.loads(row[5])
-    except (TypeError, ValueError, RecursionError):
-        body = None
-    if not isinstance(body, dict):
-        raise RecordDamaged(
-            f"The record ledger.sqlite3 is damaged: what entry {row[0]} says cannot be read.",
-            "Nothing was changed. Keep the file, restore a backup beside it, and compare.",
-        )
-    return Entry(row[0], row[1], row[2], row[3], row[4], body, bytes(row[6]), bytes(row[7]))

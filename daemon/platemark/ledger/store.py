@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import secrets
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -12,13 +13,19 @@ from pathlib import Path
 from typing import Any
 
 from platemark import durable
-from platemark.ledger import projection
+from platemark.ledger import opening, projection
 from platemark.ledger.chain import Entry, canonical_entry, hash_entry
-from platemark.ledger.read import Reader, damage
-from platemark.model.errors import RecordDamaged, UsageError
+from platemark.ledger.form import find_form_faults, sql, statements, wrong_length
+from platemark.ledger.journal import refuse_unfit_journal
+from platemark.ledger.migrations import FORM, form_of, migrate, refuse_formless, refuse_newer
+from platemark.ledger.opening import SPOILT, damage
+from platemark.ledger.proof import find_shortening
+from platemark.ledger.read import Reader
+from platemark.model.errors import RecordDamaged
 from platemark.model.plain import canonical
+from platemark.model.ticket import Witness
 
-SCHEMA_VERSION = 1
+_GUARD = re.compile(r"CREATE (TRIGGER|INDEX) (\w+)")
 
 
 def stamp(moment: datetime) -> str:
@@ -90,45 +97,74 @@ class Transaction:
 class Ledger:
     """The open ledger of a studio, held by the one service or command that may write."""
 
-    def __init__(self, path: Path, clock: Callable[[], datetime]) -> None:
+    def __init__(self, path: Path, clock: Callable[[], datetime], *, to_mend: bool = False) -> None:
+        """Open a record, or begin one where there is none and none was lost.
+
+        Args:
+            path: Its file.
+            clock: The time of entries.
+            to_mend: Its derived tables, indexes and guards may be wrong.
+
+        Raises:
+            RecordDamaged: it is gone, damaged, shortened, or has not the form that it must have.
+            RecordLocked: another program keeps it locked.
+            UsageError: it was written by a newer version.
+        """
         self._path = path
         self._clock = clock
-        fresh = not path.exists()
+        fresh = opening.is_new(path)
+        refuse_unfit_journal(path)
+        self._connection = sqlite3.connect(path, timeout=opening.LOCK_WAIT_S, isolation_level=None)
+        self.read = Reader(self._connection)
         try:
-            self._connection = sqlite3.connect(path, timeout=30, isolation_level=None)
-            self._connection.execute("PRAGMA journal_mode = DELETE")
-            self._connection.execute("PRAGMA synchronous = EXTRA")
-            self._connection.execute("PRAGMA trusted_schema = 0")
-            self._make_or_check()
-        except sqlite3.DatabaseError as error:
+            self._make_or_check(to_mend=to_mend)
+        except SPOILT as error:
+            self._connection.close()
             raise damage(error) from error
+        except BaseException:
+            self._connection.close()
+            raise
         if fresh:
             durable.sync_folder(path.parent)
-        self.read = Reader(self._connection)
 
     def close(self) -> None:
         """Close the file."""
         self._connection.close()
 
-    def _make_or_check(self) -> None:
-        version = self._connection.execute("PRAGMA user_version").fetchone()[0]
-        if version > SCHEMA_VERSION:
-            raise UsageError(
-                f"This studio's record was written by a newer Platemark (form {version}, this one "
-                f"knows {SCHEMA_VERSION}).",
-                "Install the newer version; nothing was changed.",
+    def _make_or_check(self, *, to_mend: bool) -> None:
+        connection = self._connection
+        form = form_of(connection)
+        refuse_newer(form)
+        refuse_formless(connection, form)
+        for pragma in ("journal_mode = DELETE", "synchronous = EXTRA", "trusted_schema = 0"):
+            connection.execute(f"PRAGMA {pragma}")
+        if form == 0:
+            self._make()
+        elif form < FORM:
+            self._refuse_fault(Witness(0, ""))
+            migrate(connection, self._path, self._replay)
+        if length := wrong_length(connection):
+            raise RecordDamaged(
+                f"The record ledger.sqlite3 is damaged: {length}.",
+                "Nothing was changed. Keep the file as it is; put back a backup, or save what "
+                "still holds with `platemark ledger rescue`.",
             )
-        if version == SCHEMA_VERSION:
-            projection.add_missing(self._connection)
-            return
+        wrong = None if to_mend else next(find_form_faults(connection), None)
+        if wrong is not None:
+            raise RecordDamaged(wrong.sentence, "Nothing was changed, and the service stays off.")
+
+    def _make(self) -> None:
         self._connection.execute("BEGIN IMMEDIATE")
-        # executescript would commit; triggers hold semicolons, so the script is cut by statement.
-        for statement in _statements(projection.sql("schema.sql")):
+        for statement in statements(sql("schema.sql")):
             self._connection.execute(statement)
         projection.empty(self._connection)
-        self._connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+        self._connection.execute(f"PRAGMA user_version = {FORM}")
         with durable.step("commit", self._path):
             self._connection.execute("COMMIT")
+
+    def _replay(self, connection: sqlite3.Connection) -> None:
+        for entry in self.read.entries():
+            projection.apply(connection, entry)
 
     @contextmanager
     def transaction(self) -> Iterator[Transaction]:
@@ -143,8 +179,8 @@ class Ledger:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 raise
-        except sqlite3.DatabaseError as error:
-            raise damage(error) from error
+        except SPOILT as error:
+            raise damage(error, self._path) from error
 
     def begin_attempt(self, job: int, step: str) -> int:
         """Count one more start of a step, before it starts; gives the new count."""
@@ -155,8 +191,8 @@ class Ledger:
                     " ON CONFLICT (job, step) DO UPDATE SET n = n + 1 RETURNING n",
                     (job, step),
                 ).fetchall()
-        except sqlite3.DatabaseError as error:
-            raise damage(error) from error
+        except SPOILT as error:
+            raise damage(error, self._path) from error
         return int(rows[0][0])
 
     def verify_from_checkpoint(self) -> None:
@@ -169,13 +205,7 @@ class Ledger:
             RecordDamaged: it does not hold; names the entry.
         """
         known = self.read.checkpoint()
-        fault = self.read.find_fault(known)
-        if fault is not None:
-            raise RecordDamaged(
-                fault.sentence,
-                "Nothing was changed. Keep ledger.sqlite3 as it is and compare it with a backup "
-                "and with the witness on any ticket (`platemark ledger verify --against`).",
-            )
+        self._refuse_fault(known)
         head = self.read.head()
         if head.seq == known.seq:
             return
@@ -186,31 +216,51 @@ class Ledger:
                     " ON CONFLICT (name) DO UPDATE SET value = excluded.value",
                     (f"{head.seq}:{head.hash}",),
                 )
-        except sqlite3.DatabaseError as error:
+        except SPOILT as error:
             raise damage(error) from error
 
+    def forget_checkpoint(self) -> None:
+        """Have the next start follow the whole chain."""
+        try:
+            with durable.step("commit", self._path):
+                self._connection.execute("DELETE FROM marks WHERE name = 'verified'")
+        except SPOILT as error:
+            raise damage(error) from error
+
+    def _refuse_fault(self, since: Witness) -> None:
+        fault = find_shortening(self.read) if since.seq else None
+        fault = fault or self.read.find_fault(since)
+        if fault is not None:
+            raise RecordDamaged(
+                fault.sentence,
+                "Nothing was changed. Keep ledger.sqlite3 as it is and compare it with a backup "
+                "and with the witness on any ticket (`platemark ledger verify --against`); "
+                "`platemark ledger rescue` saves what holds.",
+            )
+
     def rebuild(self) -> None:
-        """Make every derived table anew from the entries, all or nothing."""
+        """Make every derived table anew from the entries, all or nothing.
+
+        Indexes and guards of the entries that are gone are put back with them.
+        """
         try:
             self._connection.execute("BEGIN IMMEDIATE")
             try:
+                self._put_guards_back()
                 projection.empty(self._connection)
-                for entry in self.read.entries():
-                    projection.apply(self._connection, entry)
+                self._replay(self._connection)
                 with durable.step("commit", self._path):
                     self._connection.execute("COMMIT")
             except BaseException:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 raise
-        except sqlite3.DatabaseError as error:
+        except SPOILT as error:
             raise damage(error) from error
 
-
-def _statements(script: str) -> Iterator[str]:
-    pending = ""
-    for line in script.splitlines(keepends=True):
-        pending += line
-        if sqlite3.complete_statement(pending):
-            yield pending
-            pending = ""
+    def _put_guards_back(self) -> None:
+        for statement in statements(sql("schema.sql")):
+            match = _GUARD.search(statement)
+            if match is not None:
+                self._connection.execute(f"DROP {match[1]} IF EXISTS {match[2]}")
+                self._connection.execute(statement)

@@ -11,6 +11,7 @@
         ├── DiskFull            there is not enough room
         ├── FolderGone          a folder that must be there is not
         ├── RecordDamaged       the ledger does not verify
+        ├── RecordLocked        another program holds the ledger
         ├── ChildFault          the system would not start a child process
         └── DeliveryFault       the lab's end refused or cannot be reached
 
@@ -100,6 +101,13 @@ class RecordDamaged(WorldError):
     """The ledger does not verify; nothing is repaired without a person."""
 
     code = "record-damaged"
+
+
+class RecordLocked(WorldError):
+    """Another program keeps the ledger's file locked."""
+
+    code = "record-locked"
+    retry = True
 
 
 class ChildFault(WorldError):
