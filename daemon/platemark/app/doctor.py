@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Literal
@@ -14,12 +13,14 @@ from zoneinfo import ZoneInfo
 import click
 
 from platemark.app.context import FAULT, out, out_json, studio_of
+from platemark.app.doctor_hot import words_of_hot
+from platemark.app.doctor_keeping import keeping_words
+from platemark.app.doctor_word import Word
 from platemark.app.open_studio import reading
 from platemark.delivery import COLLECT, courier_for
 from platemark.engine.profiles import is_retired
 from platemark.imaging.sandbox import confinement
-from platemark.intake.mounts import file_system_of, is_network
-from platemark.intake.watch import choose, watch_limits
+from platemark.intake.mounts import is_network
 from platemark.model.errors import StudioMissing
 from platemark.model.lab import Lab
 from platemark.model.plain import to_plain
@@ -36,16 +37,6 @@ APART = {
     "no signals to other processes": "no hold on other programs",
 }
 """How the confinements of whatever opens a picture are called for people."""
-
-
-@dataclass(frozen=True, slots=True)
-class Word:
-    """One thing that the doctor says."""
-
-    level: Literal["good", "note", "wrong"]
-    about: str
-    sentence: str
-    next: str = ""
 
 
 @click.command("doctor")
@@ -85,29 +76,15 @@ def examine_studio(root: Path) -> Iterator[Word]:
     yield from _profiles(root, settings)
     yield from _deliveries(root, settings)
     yield from _closings(settings)
-    yield from _record(root)
+    yield from _record(root, settings)
     kept = ", ".join(dict.fromkeys(APART.get(each, each) for each in confinement()))
     yield Word("good", "pictures", f"each is opened apart from the rest, with {kept}")
 
 
 def _folders(root: Path, settings: Settings) -> Iterator[Word]:
-    hot = root / settings.studio.hot.path
-    if not hot.is_dir():
-        yield Word(
-            "wrong",
-            "hot folders",
-            f"{hot} is not there",
-            "Make it, or connect the disk or share that it is on.",
-        )
-        return
+    for said in words_of_hot(root, settings):
+        yield Word(*said)
     for surface in settings.surfaces:
-        if not (hot / surface.id).is_dir():
-            yield Word(
-                "wrong",
-                "hot folders",
-                f"{surface.id} has no folder in {hot}",
-                f"Make it: {hot / surface.id}",
-            )
         if not settings.labs_offering(surface.id):
             yield Word(
                 "note",
@@ -122,21 +99,6 @@ def _folders(root: Path, settings: Settings) -> Iterator[Word]:
                 f"more than one lab prints on {surface.id}; each request must name one",
                 "Or name the usual one in studio.toml under [usual_lab].",
             )
-    kind = choose(settings.studio.hot.watch, hot)
-    seen = (
-        "the system tells at once what is dropped"
-        if kind == "native"
-        else "the folders are looked through again and again"
-    )
-    scan_s = settings.studio.settle.scan_s
-    yield Word(
-        "good",
-        "watching",
-        f"{seen} (a disk of the kind {file_system_of(hot)}); whatever that misses is found within "
-        f"{scan_s} seconds",
-    )
-    for sentence in watch_limits():
-        yield Word("note", "watching", sentence)
 
 
 def _disk(root: Path, settings: Settings) -> Iterator[Word]:
@@ -239,14 +201,16 @@ def _next(lab: Lab, zone: ZoneInfo) -> str:
     return " and ".join(f"{moment:%A %H:%M}" for moment in coming) + f" ({zone.key})"
 
 
-def _record(root: Path) -> Iterator[Word]:
+def _record(root: Path, settings: Settings) -> Iterator[Word]:
     try:
         with reading(root) as reader:
             head = reader.head()
             held = len(reader.jobs(state="held"))
+            kept = tuple(keeping_words(root, settings, reader))
     except StudioMissing:
         yield Word("note", "record", "none yet; it begins with the first sweep or run")
         return
     yield Word("good", "record", f"{head.seq} entries")
     if held:
         yield Word("note", "held", f"{held} wait for an answer", "See hot/WAITING.txt.")
+    yield from kept

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
+from datetime import time
 from typing import Literal
 
 from platemark.model.lab import Lab
@@ -72,6 +73,34 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class Upkeep:
+    """When the service looks after what it keeps, and how much of a night that may take."""
+
+    at: time = time(3, 30)
+    """Time of day in the studio's time zone."""
+    archive_days: int = 7
+    """Nights over which one reading of the whole archive is spread."""
+    minutes: int = 120
+    """The longest that reading may go on in one night."""
+    backup_days: int = 30
+    """Age of the newest backup at which `doctor` says that another is due."""
+
+
+@dataclass(frozen=True, slots=True)
+class Keep:
+    """How long what is no longer needed is kept; 0 is for ever."""
+
+    taken_days: int = 30
+    """Files in `taken/`, which the archive has as well."""
+    parcels_days: int = 365
+    """Delivered parcels in `outgoing/`."""
+    withdrawn_days: int = 365
+    """What was never sent: of withdrawn jobs, superseded, unreadable or set aside as damaged."""
+    archive_years: int = 0
+    """Originals and print files of what was sent; never those of an edition."""
+
+
+@dataclass(frozen=True, slots=True)
 class Studio:
     """What `studio.toml` says."""
 
@@ -88,6 +117,8 @@ class Studio:
     """How a lab reaches the studio; it is on tickets and nowhere in the record."""
     ship_to: str | None = None
     """Where prints go when a request does not say; as the contact, only on tickets."""
+    upkeep: Upkeep = Upkeep()
+    keep: Keep = Keep()
 
     def person(self, name: str) -> Person | None:
         """The person of that name, whatever the case and with or without a “(role)”, or None."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
+from datetime import time
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -48,6 +49,8 @@ class _TomlSchema(GenerateJsonSchema):
         return False
 
     def encode_default(self, dft: Any) -> Any:
+        if isinstance(dft, time):
+            return f"{dft:%H:%M}"
         if isinstance(dft, Decimal):
             return int(dft) if dft == int(dft) else float(dft)
         return super().encode_default(dft)

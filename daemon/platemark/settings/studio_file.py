@@ -10,7 +10,17 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import Field, PlainValidator, ValidationInfo, WithJsonSchema, field_validator
 
-from platemark.model.studio import HotRoot, Limits, Person, Role, Settle, Studio
+from platemark.model.studio import (
+    HotRoot,
+    Keep,
+    Limits,
+    Person,
+    Role,
+    Settle,
+    Studio,
+    Upkeep,
+)
+from platemark.settings.keeping_section import KeepSection, UpkeepSection
 from platemark.settings.values import (
     Around,
     Exact,
@@ -320,6 +330,12 @@ class StudioFile(Section):
     limits: LimitsSection = Field(
         default=LimitsSection(), description="What is refused unread, and what work may use."
     )
+    upkeep: UpkeepSection = Field(
+        default=UpkeepSection(), description="When the service looks after what it keeps."
+    )
+    keep: KeepSection = Field(
+        default=KeepSection(), description="How long what is no longer needed is kept."
+    )
     usual_lab: Annotated[
         tuple[tuple[str, str], ...],
         PlainValidator(_usual_lab),
@@ -375,4 +391,6 @@ class StudioFile(Section):
             untagged=self.untagged,
             contact=self.contact,
             ship_to=self.ship_to,
+            upkeep=Upkeep(**self.upkeep.model_dump()),
+            keep=Keep(**self.keep.model_dump()),
         )
