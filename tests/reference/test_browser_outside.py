@@ -11,6 +11,7 @@ from threading import Thread
 import pytest
 from PIL import Image
 
+from made_recalls import made_print, made_recall
 from made_tickets import (
     FEW_PIXELS,
     PROPORTION,
@@ -25,6 +26,7 @@ from made_tickets import (
 )
 from platemark.intake.held import why_html
 from platemark.model.sits import Sits
+from platemark.parcel.recall_notice import recall_html
 from platemark.parcel.ticket_html import render_ticket_html
 
 WIDTHS = (360, 1100)
@@ -102,7 +104,9 @@ def test_pages_fit_a_telephone_and_a_desk(served: tuple[Path, str]) -> None:
     sits = (Sits("shadow_percent", "Shadows", "5.66", "5.7 %", "Some of it closes up. " * 9),)
     notice = made_notice(PROPORTION, FEW_PIXELS, SENT_ALREADY, name=f"{long_title}.tif", sits=sits)
     (folder / "WHY.html").write_text(why_html(notice, jpeg, jpeg), "utf-8")
-    pages = ["ticket.html", "WHY.html"]
+    recalled = made_print(title=long_title, print_file=f"data/{'x' * 100}")
+    (folder / "recall.html").write_text(recall_html(made_recall(recalled)), "utf-8")
+    pages = ["ticket.html", "WHY.html", "recall.html"]
     frames = FRAMES.replace("PAGES", str(pages)).replace("WIDTHS", str(list(WIDTHS)))
     (folder / "frames.html").write_text(frames, "utf-8")
     page, console = said_by_chromium(f"{address}/frames.html", folder)

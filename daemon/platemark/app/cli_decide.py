@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import time
 import uuid
+from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
@@ -177,8 +178,39 @@ def _chosen(
     reader: Reader, numbers: tuple[str, ...], order: str | None, *, held_only: bool = True
 ) -> list[JobRow]:
     """The jobs that are meant; by range and by order the held ones, or all but withdrawn ones."""
-    chosen: dict[int, JobRow] = {}
     state = "held" if held_only else None
+
+    def fits(row: JobRow) -> bool:
+        return row.state != "withdrawn"
+
+    rows = chosen_jobs(reader, numbers, order, fits, state)
+    if not rows and held_only:
+        raise UsageError("No held job fits.", "See `platemark jobs --state held`.")
+    if not rows:
+        raise UsageError("No job fits.", "See `platemark jobs`.")
+    return rows
+
+
+def chosen_jobs(
+    reader: Reader,
+    numbers: tuple[str, ...],
+    order: str | None,
+    fits: Callable[[JobRow], bool],
+    state: str | None = None,
+) -> list[JobRow]:
+    """The jobs that a command names: by number in any state, by range and order those that fit.
+
+    Args:
+        reader: The record.
+        numbers: As they were typed: `14` or `14-73`.
+        order: An order's name.
+        fits: Whether one of a range or an order is meant.
+        state: Only jobs in this state are of the range or order.
+
+    Raises:
+        UsageError: something typed is no job.
+    """
+    chosen: dict[int, JobRow] = {}
     for text in numbers:
         first, dash, last = text.partition("-")
         if not first.isdigit() or (dash and not last.isdigit()):
@@ -186,15 +218,10 @@ def _chosen(
         if not dash:
             chosen[int(first)] = job_row(reader, int(first))
             continue
-        within = (row for row in reader.jobs(state=state) if row.state != "withdrawn")
+        within = (row for row in reader.jobs(state=state) if fits(row))
         chosen |= {row.job: row for row in within if int(first) <= row.job <= int(last)}
     if order is not None:
-        of_order = reader.jobs(state=state, order=order)
-        chosen |= {row.job: row for row in of_order if row.state != "withdrawn"}
-    if not chosen and held_only:
-        raise UsageError("No held job fits.", "See `platemark jobs --state held`.")
-    if not chosen:
-        raise UsageError("No job fits.", "See `platemark jobs`.")
+        chosen |= {row.job: row for row in reader.jobs(state=state, order=order) if fits(row)}
     return [chosen[number] for number in sorted(chosen)]
 
 

@@ -11,6 +11,7 @@ from rich.table import Table
 
 from platemark import durable
 from platemark.app.cli_decide import decide
+from platemark.app.cli_recall import recall
 from platemark.app.context import (
     console,
     findings_of,
@@ -22,6 +23,7 @@ from platemark.app.context import (
 )
 from platemark.app.open_studio import reading
 from platemark.engine.picture_decisions import words_of
+from platemark.ledger.keeping import Keeping
 from platemark.ledger.read import JobRow, Reader
 from platemark.model.errors import DiskFault, UsageError
 from platemark.model.job import job_number
@@ -46,13 +48,14 @@ def jobs(studio: str | None, state: str | None, order: str | None, as_json: bool
         if not rows:
             out("No jobs.")
             return
+        recalled = {each.job for each in reader.recalls()}
         table = Table(box=None, pad_edge=False)
         for heading in ("job", "state", "picture", "surface", "size", "copies", "order", "parcel"):
             table.add_column(heading, overflow="fold")
         for row in rows:
             table.add_row(
                 job_number(row.job),
-                row.state,
+                f"{row.state}, recalled" if row.job in recalled else row.state,
                 _short(row.original_name),
                 row.surface,
                 row.size or "",
@@ -97,6 +100,7 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
             ("purpose", row.purpose),
             ("order", row.order),
             ("parcel", row.parcel),
+            ("recalled", _recalled_words(reader, row)),
             ("original", row.original_sha256),
             ("print file", row.print_sha256 if is_made else None),
             ("settled", _settled_words(reader, row)),
@@ -124,6 +128,7 @@ def retrieve(studio: str | None, number: int, folder: Path) -> None:
     with reading(root) as reader:
         row = job_row(reader, number)
         wanted = _wanted(root, reader, row)
+        by_rule = {sha256: _left_by_rule(reader, sha256) for _, _, sha256 in wanted}
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except FileExistsError as error:
@@ -134,10 +139,15 @@ def retrieve(studio: str | None, number: int, folder: Path) -> None:
         ) from error
     for source, name, sha256 in wanted:
         target = folder / name
+        if not source.is_file() and by_rule[sha256]:
+            raise UsageError(
+                f"{name} of job {job_number(number)} {by_rule[sha256]}.",
+                "Its hash and everything that was done stay in the record: `platemark job`.",
+            )
         if not source.is_file():
             raise DiskFault(
                 f"{source.name} of job {job_number(number)} is not where the record has it.",
-                "Restore the archive from a backup.",
+                "Nothing was copied. Put that file back from a backup.",
             )
         try:
             copied = durable.copy_out(source, target)
@@ -148,7 +158,8 @@ def retrieve(studio: str | None, number: int, folder: Path) -> None:
         if sha256 and copied != sha256:
             raise DiskFault(
                 f"{name} no longer has the hash that the record has.",
-                "The archive is damaged there; restore that file from a backup.",
+                "The copy was not kept. Put the archive's file back from a backup, and check the "
+                "disk.",
             )
         out(f"{target}")
     if row.parcel is not None:
@@ -158,7 +169,7 @@ def retrieve(studio: str | None, number: int, folder: Path) -> None:
         )
 
 
-COMMANDS = (jobs, job, decide, retrieve)
+COMMANDS = (jobs, job, decide, recall, retrieve)
 
 
 def _short(text: str) -> str:
@@ -188,28 +199,75 @@ def _wanted(root: Path, reader: Reader, row: JobRow) -> list[tuple[Path, str, st
         wanted.append(
             (
                 archive / sha256[:2] / f"{sha256}.{printed['extension']}",
-                _name_on_ticket(parcel, row.job) or f"{stem}-print.{printed['extension']}",
+                _name_on_ticket(reader, root, parcel, row.job)
+                or f"{stem}-print.{printed['extension']}",
                 sha256,
             )
         )
     if parcel is not None:
         wanted += [
-            (parcel / name, f"{parcel.name}-{name}", "")
+            (_of_parcel(reader, root, parcel, name), f"{parcel.name}-{name}", "")
             for name in ("ticket.json", "ticket.html", "changes.txt")
         ]
     return wanted
 
 
-def _name_on_ticket(parcel: Path | None, job: int) -> str:
+def _of_parcel(reader: Reader, root: Path, parcel: Path, name: str) -> Path:
+    """Where a ticket or list of a parcel is: in it, or archived where the parcel left by rule."""
+    for paper in Keeping(reader).papers(parcel.name):
+        if paper.name == name:
+            return root / "archive" / paper.sha256[:2] / f"{paper.sha256}.{paper.extension}"
+    return parcel / name
+
+
+def _left_by_rule(reader: Reader, sha256: str) -> str:
+    """When content left the archive by rule, as the end of a sentence; empty where it did not."""
+    entry = Keeping(reader).removed_by(sha256) if sha256 else None
+    return f"left the archive by rule on {entry.at[:10]}" if entry is not None else ""
+
+
+def _name_on_ticket(reader: Reader, root: Path, parcel: Path | None, job: int) -> str:
     """The name under which the lab has a job's print file; empty where no ticket says it."""
     if parcel is None:
         return ""
     try:
-        tickets = json.loads((parcel / "ticket.json").read_bytes())["tickets"]
+        ticket = _of_parcel(reader, root, parcel, "ticket.json")
+        tickets = json.loads(ticket.read_bytes())["tickets"]
         names = [ticket["print_file"]["path"] for ticket in tickets if ticket["job"] == job]
     except (OSError, ValueError, KeyError, TypeError):
         return ""
     return Path(names[0]).name if names else ""
+
+
+def _recalled_json(reader: Reader, row: JobRow) -> dict[str, Any] | None:
+    """How a job was called back; null where it was not."""
+    recall = reader.recall(row.job)
+    entry = reader.entry(recall.seq) if recall is not None else None
+    if recall is None or entry is None:
+        return None
+    notice = reader.parcel(recall.notice) if recall.notice is not None else None
+    return {
+        "at": entry.at,
+        "by": entry.actor,
+        "how": recall.how,
+        "parcel": recall.parcel,
+        "notice": recall.notice,
+        "notice_delivered": notice is not None and notice.state == "delivered",
+    }
+
+
+def _recalled_words(reader: Reader, row: JobRow) -> str | None:
+    """The same for people."""
+    told = _recalled_json(reader, row)
+    if told is None:
+        return None
+    who = f"by {told['by']} on {told['at'][:10]}"
+    if told["how"] == "taken-back":
+        return f"{who}, before parcel {told['parcel']} had left; nothing was sent"
+    if told["notice"] is None:
+        return f"{who}; the notice to the lab is not made yet"
+    there = "delivered" if told["notice_delivered"] else "on its way, or to be fetched"
+    return f"{who}; the lab is told by {told['notice']} ({there})"
 
 
 def _settled_words(reader: Reader, row: JobRow) -> str | None:
@@ -251,6 +309,7 @@ def _job_json(reader: Reader, row: JobRow) -> dict[str, Any]:
         "original_sha256": row.original_sha256,
         "print_sha256": row.print_sha256,
         "parcel": row.parcel,
+        "recalled": _recalled_json(reader, row),
         "findings": [
             {key: finding[key] for key in ("code", "severity", "message", "next")}
             for finding in findings_of(reader, row)

@@ -10,7 +10,14 @@ from platemark import durable
 from platemark.app.open_studio import open_studio, reading
 from platemark.engine import decide as deciding
 from platemark.engine.profile_decisions import handed_in
-from platemark.model.decision import AnyDecision, Outcome, PictureDecision, ProfileDecision
+from platemark.model.decision import (
+    AnyDecision,
+    Outcome,
+    ParcelDecision,
+    PictureDecision,
+    ProfileDecision,
+    RecallDecision,
+)
 from platemark.model.errors import StudioBusy
 from platemark.model.job import job_number
 
@@ -80,11 +87,12 @@ def _wait_for(root: Path, decisions: Sequence[AnyDecision]) -> list[Outcome]:
 
 
 def _job(decision: AnyDecision) -> int | None:
-    return None if isinstance(decision, ProfileDecision) else decision.job
+    none = ProfileDecision | RecallDecision | ParcelDecision
+    return None if isinstance(decision, none) else decision.job
 
 
 def _done(decision: AnyDecision, sentence: str) -> str:
-    if isinstance(decision, ProfileDecision | PictureDecision):
+    if isinstance(decision, ProfileDecision | PictureDecision | RecallDecision | ParcelDecision):
         return sentence
     done = "the answer was taken" if sentence == "answered" else sentence
     return f"Job {job_number(decision.job)}: {done}."
@@ -94,6 +102,11 @@ def _unanswered(decision: AnyDecision) -> str:
     handed = f"handed to the service, which has not answered within {ANSWER_WAIT_S} seconds."
     if isinstance(decision, ProfileDecision):
         return f"The decision was {handed} Look again with `platemark profiles`."
+    if isinstance(decision, ParcelDecision):
+        return f"The word was {handed} Look again at hot/WAITING.txt."
+    if isinstance(decision, RecallDecision):
+        first = decision.jobs[0].job
+        return f"The recall was {handed} Look again with `platemark job {first}`."
     return (
         f"Job {job_number(decision.job)}: {handed} Look again with `platemark job {decision.job}`."
     )

@@ -27,7 +27,10 @@ def find(known: Known) -> Iterable[Finding]:
                 ACCEPT,
                 f"Job {job_number(earlier.job)} has the same name, {known.name}, but is "
                 "another file.",
-                "Withdraw the one that is wrong. Accept if both are to be printed.",
+                f'If this one is right: `platemark recall {earlier.job} --by NAME --because "…"` '
+                "takes the earlier one back, wherever it is by then, and this one goes on by "
+                "itself. If the earlier one is right, take this one back. Accept if both are to "
+                "be printed.",
                 figures={"job": job_number(earlier.job)},
             )
             return

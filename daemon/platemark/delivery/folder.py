@@ -2,8 +2,9 @@
 
 Two names of ours stand in the lab's folder while a parcel is on its way: the copy under its private
 name, and a mark. The mark says later that this is the folder that was uploaded to, because the
-mount point of a share that is away looks like a lab that has taken everything. Before an upload,
-what is remembered of where the folder's disk or share was mounted does the same service.
+mount point of a share that is away looks like a lab that has taken everything. It says too whether
+the copy was ever given its final name: one that went away before that was taken by nobody. Before
+an upload, what is remembered of where the folder's disk or share was mounted does the same service.
 """
 
 from __future__ import annotations
@@ -18,12 +19,15 @@ from typing import Final
 
 from platemark import durable
 from platemark.delivery import Revealed
-from platemark.model.errors import DeliveryFault
+from platemark.model.errors import DeliveryFault, DiskFault, DiskFull
 from platemark.model.lab import DeliveryMeans
 
 METHOD: Final = "folder"
 
-_MARK_TEXT: Final = (
+_COPIED: Final = (
+    b"A parcel is being copied into this folder. Leave this file; it goes away by itself.\n"
+)
+_SHOWN: Final = (
     b"A parcel is on its way into this folder. Leave this file; it goes away by itself.\n"
 )
 
@@ -42,7 +46,7 @@ class FolderCourier:
             folder = _lab_folder(means, root)
             private = _private(folder, delivery_id)
             _same_disk_as_last_time(folder, means, root)
-            _set_mark(_mark(folder, delivery_id))
+            _set_mark(_mark(folder, delivery_id), _COPIED)
             durable.remove_tree(private)
             durable.make_folder(private)
             for source in _files(parcel):
@@ -66,11 +70,27 @@ class FolderCourier:
         with _reaching(means):
             folder = _lab_folder(means, root)
             private, mark = _private(folder, delivery_id), _mark(folder, delivery_id)
-            outcome = _outcome(parcel, private, folder / parcel.name, mark)
-            if outcome != "conflict":
-                durable.remove_file(mark)
-                durable.sync_folder(folder)
-            return outcome
+            # The mark stays until the record has it: the lab may take the parcel before.
+            return _outcome(parcel, private, folder / parcel.name, mark)
+
+    def forget(self, parcel: Path, means: DeliveryMeans, root: Path, delivery_id: str) -> None:
+        """Remove the mark, and a private copy; the parcel's own name is not looked at.
+
+        Raises:
+            DeliveryFault: the folder is not there, or something else has the private name.
+        """
+        del parcel
+        with _reaching(means):
+            folder = _lab_folder(means, root)
+            _same_disk_as_last_time(folder, means, root)
+            private, mark = _private(folder, delivery_id), _mark(folder, delivery_id)
+            if _mode(private) is None and _mode(mark) is None:
+                return
+            # The mark goes last: it says that the rest of it is ours.
+            durable.remove_tree(private)
+            durable.remove_file(_coming(mark))
+            durable.remove_file(mark)
+            durable.sync_folder(folder)
 
 
 COURIER: Final = FolderCourier()
@@ -86,15 +106,23 @@ def _reaching(means: DeliveryMeans) -> Iterator[None]:
             f"The lab's folder {means.path} cannot be used: {error.strerror or error}.",
             "Connect the disk or the share. The parcel waits in outgoing/ and is tried again.",
         ) from error
+    except (DiskFault, DiskFull) as error:
+        raise DeliveryFault(
+            f"The parcel cannot be brought into the lab's folder {means.path}: {error.sentence}",
+            "The parcel waits in outgoing/ and is tried again. Look at that disk or share: is "
+            "there room, may Platemark write there?",
+        ) from error
 
 
 def _outcome(parcel: Path, private: Path, final: Path, mark: Path) -> Revealed:
     if _mode(private) is not None:
         if _mode(final) is not None:
             return "conflict"
+        _set_mark(mark, _SHOWN)
         try:
             durable.publish(private, final)
         except durable.AlreadyThere:
+            _set_mark(mark, _COPIED)
             return "conflict"
         return "delivered"
     if _mode(final) is not None:
@@ -106,7 +134,7 @@ def _outcome(parcel: Path, private: Path, final: Path, mark: Path) -> Revealed:
             "Connect the disk or the share; it is tried again. If the lab says that it has the "
             f"parcel, put an empty file called {mark.name} into that folder.",
         )
-    return "inferred"
+    return "gone" if _says(mark, _COPIED) else "inferred"
 
 
 def _lab_folder(means: DeliveryMeans, root: Path) -> Path:
@@ -162,13 +190,31 @@ def _private(folder: Path, delivery_id: str) -> Path:
 
 
 def _mark(folder: Path, delivery_id: str) -> Path:
-    return folder / f".platemark-{delivery_id}"
+    mark = folder / f".platemark-{delivery_id}"
+    mode = _mode(mark)
+    if mode is not None and not stat.S_ISREG(mode):
+        raise DeliveryFault(
+            f"{mark} in the lab's folder is a link or a folder; only Platemark may use that name.",
+            "Nothing was touched. Find out who put it there and remove it; it is tried again.",
+        )
+    return mark
 
 
-def _set_mark(mark: Path) -> None:
+def _coming(mark: Path) -> Path:
+    return mark.with_name(f"{mark.name}.new")
+
+
+def _set_mark(mark: Path, text: bytes) -> None:
     if _mode(mark) is None:
-        durable.write_new(mark, _MARK_TEXT)
+        durable.write_new(mark, text)
+    elif not _says(mark, text):
+        durable.write_over(mark, text, _coming(mark))
     durable.sync_folder(mark.parent)
+
+
+def _says(mark: Path, text: bytes) -> bool:
+    with mark.open("rb") as file:
+        return file.read(len(text) + 1) == text
 
 
 def _mode(path: Path) -> int | None:
@@ -183,8 +229,21 @@ def _files(folder: Path) -> list[Path]:
     return sorted(path for path in folder.rglob("*") if path.is_file())
 
 
-def _equal(one: Path, other: Path) -> bool:
-    names = [path.relative_to(one) for path in _files(one)]
-    if names != [path.relative_to(other) for path in _files(other)]:
-        return False
-    return all(durable.hash_file(one / name) == durable.hash_file(other / name) for name in names)
+def _equal(ours: Path, other: Path) -> bool:
+    """Whether a folder holds what ours does; of another, however large, no more is read than that.
+
+    Names and lengths come before any byte: what the lab has there may have no end.
+    """
+    sizes = {path.relative_to(ours): path.stat().st_size for path in _files(ours)}
+    found: set[Path] = set()
+    for at, folders, files in os.walk(other):
+        links = [name for name in folders if Path(at, name).is_symlink()]
+        for name in (*files, *links):
+            path = Path(at, name)
+            relative, status = path.relative_to(other), path.lstat()
+            if not stat.S_ISREG(status.st_mode) or sizes.get(relative) != status.st_size:
+                return False
+            found.add(relative)
+    return found == sizes.keys() and all(
+        durable.hash_file(ours / name) == durable.hash_file(other / name) for name in sorted(found)
+    )

@@ -15,11 +15,15 @@ import msgspec
 import structlog
 
 from platemark import durable
+from platemark.engine.beside import asked_beside, take_up, taken_up_words
+from platemark.engine.doubtful import apply_to_parcel
 from platemark.engine.hold import folder_of, for_the_group, notice_of, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
+from platemark.engine.pack import being_sealed
 from platemark.engine.people import signer
 from platemark.engine.picture_decisions import apply_to_picture
 from platemark.engine.profile_decisions import apply_to_profile, handed_in
+from platemark.engine.recall import apply_recall
 from platemark.engine.workshop import Workshop
 from platemark.intake.answers import (
     answer_text,
@@ -33,8 +37,10 @@ from platemark.model.decision import (
     AnyDecision,
     Decision,
     Outcome,
+    ParcelDecision,
     PictureDecision,
     ProfileDecision,
+    RecallDecision,
 )
 from platemark.model.errors import DecisionRefused, DiskFault, PlatemarkError
 from platemark.model.finding import Finding
@@ -51,6 +57,7 @@ _ID = re.compile(r"[0-9A-Za-z-]{1,64}")
 NOBODY = "unknown"
 """Signs in the record for a name that is none of the studio's."""
 _LONGEST_SHOWN = 1000
+_OF_NO_JOB = ProfileDecision | RecallDecision | ParcelDecision
 
 
 def apply(workshop: Workshop, decision: AnyDecision) -> Outcome:
@@ -65,6 +72,10 @@ def apply(workshop: Workshop, decision: AnyDecision) -> Outcome:
             sentence = apply_to_profile(workshop, decision)
         elif isinstance(decision, PictureDecision):
             sentence = apply_to_picture(workshop, decision)
+        elif isinstance(decision, RecallDecision):
+            sentence = apply_recall(workshop, decision)
+        elif isinstance(decision, ParcelDecision):
+            sentence = apply_to_parcel(workshop, decision)
         else:
             sentence = _apply(workshop, decision)
     except DecisionRefused as refusal:
@@ -84,6 +95,10 @@ def _about(decision: AnyDecision) -> dict[str, Any]:
     if isinstance(decision, ProfileDecision):
         lab, surface = _fit_to_show(decision.lab), _fit_to_show(decision.surface)
         return {"lab": lab, "surface": surface}
+    if isinstance(decision, RecallDecision):
+        return {"about": [each.job for each in decision.jobs]}
+    if isinstance(decision, ParcelDecision):
+        return {"parcel": _fit_to_show(decision.parcel)}
     return {"about": decision.job}
 
 
@@ -124,9 +139,10 @@ def apply_waiting(workshop: Workshop) -> tuple[Outcome, ...]:
         except Exception as mistake:
             mistakes.append(mistake)
             continue
-        durable.remove_file(path)
         if isinstance(decision, ProfileDecision):
+            # Before the decision: nobody would know of it afterwards.
             _take_away(handed_in(workshop.folders.decisions, decision))
+        durable.remove_file(path)
     if mistakes:
         raise mistakes[0]
     return tuple(outcomes)
@@ -233,16 +249,26 @@ def _apply(workshop: Workshop, decision: Decision) -> str:
 def _withdraw(workshop: Workshop, row: JobRow, decision: Decision, person: Person) -> str:
     if "withdrawn" not in TRANSITIONS[row.state] or row.state == "parcelled":
         raise DecisionRefused(
-            f"Job {job_number(row.job)} is {row.state}; what is in a parcel is not withdrawn."
+            f"Job {job_number(row.job)} is {row.state}; what is in a parcel is not withdrawn.",
+            f"Call it back: `platemark recall {row.job}`.",
         )
+    if row.job in being_sealed(workshop.ledger.read):
+        raise DecisionRefused(
+            f"Job {job_number(row.job)} is being packed this moment.",
+            f"Then it is called back: `platemark recall {row.job}`.",
+        )
+    beside = asked_beside(workshop, (row,))
+    taken_up = taken_up_words(beside)
     with workshop.ledger.transaction() as transaction:
         body = {
             "decision": decision.id,
             "because": transaction.word(decision.because),
-            "sentence": "withdrawn",
+            "sentence": f"withdrawn. {taken_up}".removesuffix(".") if taken_up else "withdrawn",
         }
         move(transaction, row, "withdrawn", "withdrawn", body, actor=person.name)
-    return f"Job {job_number(row.job)} is withdrawn; the original stays in the archive."
+        take_up(transaction, beside)
+    said = f"Job {job_number(row.job)} is withdrawn; the original stays in the archive."
+    return f"{said} {taken_up}".rstrip()
 
 
 def _answer(workshop: Workshop, row: JobRow, decision: Decision, person: Person) -> str:
@@ -321,9 +347,13 @@ def _read(path: Path) -> AnyDecision | None:
     # The id names files of ours.
     if not _ID.fullmatch(decision.id):
         return None
-    if isinstance(decision, ProfileDecision):
+    if isinstance(decision, ProfileDecision | ParcelDecision):
         return decision
-    in_range = 0 < decision.job <= _LARGEST_NUMBER and 0 <= decision.expected_seq <= _LARGEST_NUMBER
+    about = decision.jobs if isinstance(decision, RecallDecision) else (decision,)
+    in_range = all(
+        0 < each.job <= _LARGEST_NUMBER and 0 <= each.expected_seq <= _LARGEST_NUMBER
+        for each in about
+    )
     return decision if in_range else None
 
 
@@ -331,9 +361,13 @@ def _shape_of(said: object) -> type[AnyDecision]:
     kind = str(said.get("kind")) if isinstance(said, dict) else ""
     if kind.startswith("profile-"):
         return ProfileDecision
+    if kind == "recall":
+        return RecallDecision
+    if kind.startswith("parcel-"):
+        return ParcelDecision
     return PictureDecision if kind == "picture" else Decision
 
 
 def _outcome(decision: AnyDecision, applied: bool, sentence: str) -> Outcome:
-    job = None if isinstance(decision, ProfileDecision) else decision.job
+    job = None if isinstance(decision, _OF_NO_JOB) else decision.job
     return Outcome(decision.id, job, applied, sentence)

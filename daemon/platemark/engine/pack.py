@@ -1,34 +1,46 @@
 """Rendered to parcelled: a parcel appears under its name whole, or not at all.
 
 Order: build in `work/`, sync, record that it is sealed and under which hash, give it its name,
-record that it is closed. A crash between any two is finished by `resume`.
+record that it is closed. A crash between any two is finished by `resume`. A recall notice goes the
+same way; it has no jobs, it tells of some.
 """
 
 from __future__ import annotations
 
+import os
 import secrets
 from collections.abc import Collection, Iterable
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import structlog
 
 from platemark import durable
+from platemark.delivery import COLLECT
 from platemark.engine.closing import due_groups
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import still_registered
+from platemark.engine.recall_notice import notice_for
 from platemark.engine.render import drawing_path
 from platemark.engine.sets import whole_sets
 from platemark.engine.ticketing import item_of, size_in_name
 from platemark.engine.workshop import ROOM_HINT, Workshop
-from platemark.ledger.read import JobRow, ParcelRow
-from platemark.ledger.store import stamp
+from platemark.ledger.read import JobRow, ParcelRow, Reader
+from platemark.ledger.store import Transaction, stamp
 from platemark.model.errors import DiskFull, PlatemarkError, RecordDamaged
 from platemark.model.job import job_number
 from platemark.model.lab import Lab
-from platemark.model.ticket import TICKET_VERSION, ParcelItem, ParcelTicket
-from platemark.parcel.bag import build_parcel
+from platemark.model.ticket import TICKET_VERSION, ParcelItem, ParcelTicket, TicketRecall
+from platemark.parcel.bag import BuiltParcel, build_parcel
 from platemark.parcel.file_names import print_file_name
+from platemark.parcel.recall_notice import build_notice
+
+RECALLS_TOLD_DAYS = 30
+"""So long a lab's tickets say what was called back from it: long enough for any order to be done
+(our own choice)."""
 
 
 def close_due(
@@ -77,6 +89,36 @@ def resume(workshop: Workshop) -> None:
             _rebuild(workshop, parcel)
 
 
+def being_sealed(read: Reader) -> set[int]:
+    """Jobs of parcels that are sealed and not closed yet: what stopped that is finished first."""
+    sealed: set[int] = set()
+    for parcel in read.parcels(state="sealed"):
+        entry = read.entry(parcel.seq)
+        sealed |= set(entry.body["jobs"]) if entry is not None else set()
+    return sealed
+
+
+def repack(workshop: Workshop, lab: Lab, old: ParcelRow, rows: tuple[JobRow, ...]) -> None:
+    """Put the other jobs of a parcel that was taken back into one with the next number.
+
+    What its ticket says of each is what it was closed with; they stay parcelled all the while.
+    """
+    _seal_and_publish(workshop, lab, _next_number(workshop, lab.id), rows, old.name)
+
+
+def close_notice(workshop: Workshop, lab_id: str, jobs: Collection[int]) -> None:
+    """Make the parcel that tells a lab which jobs are called back."""
+    _close_notice(workshop, lab_id, _next_number(workshop, lab_id), tuple(sorted(jobs)))
+
+
+def tidy_drawings(workshop: Workshop) -> None:
+    """Remove the tickets' pictures of jobs that need none any more; a crash may leave some."""
+    for path in workshop.folders.scratch("drawings").glob("[0-9]*.jpg"):
+        row = workshop.ledger.read.job(int(path.stem)) if path.stem.isdigit() else None
+        if row is not None and row.state in ("delivered", "withdrawn"):
+            durable.remove_file(path)
+
+
 def parcel_folder(workshop: Workshop, parcel: ParcelRow) -> Path:
     """Where a closed parcel is."""
     return workshop.folders.outgoing / parcel.lab / parcel.name
@@ -109,8 +151,11 @@ def _still_good(workshop: Workshop, lab: Lab, row: JobRow) -> bool:
 
 
 def _close(workshop: Workshop, lab: Lab, rows: tuple[JobRow, ...]) -> None:
-    number = 1 + workshop.ledger.read.newest_parcel_number(lab.id)
-    _seal_and_publish(workshop, lab, number, rows)
+    _seal_and_publish(workshop, lab, _next_number(workshop, lab.id), rows)
+
+
+def _next_number(workshop: Workshop, lab_id: str) -> int:
+    return 1 + workshop.ledger.read.newest_parcel_number(lab_id)
 
 
 def _rebuild(workshop: Workshop, parcel: ParcelRow) -> None:
@@ -119,7 +164,16 @@ def _rebuild(workshop: Workshop, parcel: ParcelRow) -> None:
     entry = workshop.ledger.read.entry(parcel.seq)
     if entry is None:
         raise LookupError(parcel.name)
+    if recalls := entry.body.get("recalls"):
+        _close_notice(workshop, parcel.lab, parcel.number, tuple(recalls))
+        return
+    old = entry.body.get("replaces")
     rows = [workshop.ledger.read.job(job) for job in entry.body["jobs"]]
+    if old is not None:
+        again = tuple(row for row in rows if row is not None and row.parcel == old)
+        if lab is not None and again:
+            _seal_and_publish(workshop, lab, parcel.number, again, old)
+            return
     waiting = [row for row in rows if row is not None and row.state == "rendered"]
     # Every one is looked at: what is gone is sent back by that.
     good = [row for row in waiting if lab is not None and _still_good(workshop, lab, row)]
@@ -148,9 +202,15 @@ def _make_damaged_anew(workshop: Workshop, rows: Iterable[JobRow]) -> bool:
     return found
 
 
-def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[JobRow, ...]) -> None:
+def _seal_and_publish(
+    workshop: Workshop,
+    lab: Lab,
+    number: int,
+    rows: tuple[JobRow, ...],
+    replaces: str | None = None,
+) -> None:
     name = f"{lab.id}-{job_number(number)}"
-    staging = workshop.folders.scratch("parcels") / f"{name}.{secrets.token_hex(4)}"
+    staging = _new_staging(workshop, name)
     items = _items(workshop, lab, _sets_together(rows))
     wanted = sum(item.ticket.print_file.bytes for item in items)
     if short := workshop.lacks_room(wanted, f"pack parcel {name}"):
@@ -166,39 +226,89 @@ def _seal_and_publish(workshop: Workshop, lab: Lab, number: int, rows: tuple[Job
         tickets=tuple(item.ticket for item in items),
         studio_contact=workshop.settings.studio.contact,
         studio_ship_to=workshop.settings.studio.ship_to,
+        replaces=replaces,
+        recalled=_recalled_lately(workshop, lab),
     )
     try:
         built = build_parcel(staging, ticket, items)
     except PlatemarkError:
         durable.remove_tree(staging)
-        if _make_damaged_anew(workshop, rows):
+        # What is parcelled already is not made again.
+        if replaces is None and _make_damaged_anew(workshop, rows):
             return
         raise
+    said: dict[str, Any] = {"jobs": [row.job for row in rows]}
+    if replaces is not None:
+        said["replaces"] = replaces
+    files = {item.ticket.job: item.ticket.print_file.path for item in items}
+    _publish(workshop, lab.id, number, staging, built, said, files)
+
+
+def _close_notice(workshop: Workshop, lab_id: str, number: int, jobs: tuple[int, ...]) -> None:
+    name = f"{lab_id}-{job_number(number)}"
+    staging = _new_staging(workshop, name)
+    try:
+        built = build_notice(staging, notice_for(workshop, lab_id, name, jobs))
+    except PlatemarkError:
+        durable.remove_tree(staging)
+        raise
+    _publish(workshop, lab_id, number, staging, built, {"jobs": [], "recalls": list(jobs)}, {})
+
+
+def _new_staging(workshop: Workshop, name: str) -> Path:
+    return workshop.folders.scratch("parcels") / f"{name}.{secrets.token_hex(4)}"
+
+
+def _publish(
+    workshop: Workshop,
+    lab_id: str,
+    number: int,
+    staging: Path,
+    built: BuiltParcel,
+    said: dict[str, Any],
+    files: dict[int, str],
+) -> None:
+    """Record that a finished parcel is sealed, give it its name, and record that it is closed."""
+    name = f"{lab_id}-{job_number(number)}"
     with workshop.ledger.transaction() as transaction:
         transaction.append(
             "parcel-sealed",
             {
                 "parcel": name,
-                "lab": lab.id,
+                "lab": lab_id,
                 "number": number,
-                "jobs": [row.job for row in rows],
                 "tagmanifest_sha256": built.tagmanifest_sha256,
                 "staging": staging.name,
+                # A lab's pattern may put the order's name into them.
+                "files": {str(job): transaction.word(path) for job, path in files.items()},
+                **said,
             },
         )
-    final = workshop.folders.outgoing / lab.id / name
+    final = workshop.folders.outgoing / lab_id / name
     durable.make_folder(final.parent)
     try:
         durable.publish(staging, final)
     except durable.AlreadyThere as error:
         raise RecordDamaged(
-            f"There is already something called {name} in outgoing/{lab.id}/.",
+            f"There is already something called {name} in outgoing/{lab_id}/.",
             "Nothing was overwritten. Move it elsewhere, then start again.",
         ) from error
     parcel = workshop.ledger.read.parcel(name)
     if parcel is None:
         raise LookupError(name)
     _record_closed(workshop, parcel)
+
+
+def _recalled_lately(workshop: Workshop, lab: Lab) -> tuple[TicketRecall, ...]:
+    """What was called back from a lab of late, by a notice that is on its way or there."""
+    read = workshop.ledger.read
+    since = stamp(workshop.clock.now() - timedelta(days=RECALLS_TOLD_DAYS))
+    found = []
+    for row in read.recalls(lab=lab.id):
+        entry = read.entry(row.seq) if row.notice is not None else None
+        if entry is not None and row.notice is not None and entry.at >= since:
+            found.append(TicketRecall(row.job, row.parcel, row.notice))
+    return tuple(found)
 
 
 def _sets_together(rows: tuple[JobRow, ...]) -> tuple[JobRow, ...]:
@@ -221,7 +331,9 @@ def _items(workshop: Workshop, lab: Lab, rows: tuple[JobRow, ...]) -> tuple[Parc
             raise LookupError(row.surface)
         name = _file_name(workshop, lab, row, taken)
         taken.add(name)
-        items.append(item_of(workshop, row, f"data/{name}", product))
+        item = item_of(workshop, row, f"data/{name}", product)
+        # The page of a parcel that is packed again does without a picture that is gone.
+        items.append(item if os.path.lexists(item.drawing) else replace(item, drawing=""))
     return tuple(items)
 
 
@@ -245,6 +357,8 @@ def _record_closed(workshop: Workshop, parcel: ParcelRow) -> None:
     entry = workshop.ledger.read.entry(parcel.seq)
     if entry is None:
         raise LookupError(parcel.name)
+    lab = workshop.settings.lab(parcel.lab)
+    method = lab.delivery.method if lab is not None else COLLECT
     with workshop.ledger.transaction() as transaction:
         transaction.append(
             "parcel-closed",
@@ -253,23 +367,33 @@ def _record_closed(workshop: Workshop, parcel: ParcelRow) -> None:
                 "lab": parcel.lab,
                 "jobs": entry.body["jobs"],
                 "tagmanifest_sha256": parcel.tagmanifest,
+                # What was to be fetched from here may have been, whatever the settings say later.
+                "method": method,
+                **{key: entry.body[key] for key in ("replaces", "recalls") if key in entry.body},
             },
         )
         for job in entry.body["jobs"]:
-            row = workshop.ledger.read.job(job)
-            if row is not None:
-                move(
-                    transaction,
-                    row,
-                    "parcelled",
-                    "parcelled",
-                    {"summary": {"parcel": parcel.name}},
-                )
-    for job in entry.body["jobs"]:
-        durable.remove_file(drawing_path(workshop, job))
+            _parcelled(workshop, transaction, job, parcel.name, entry.body.get("replaces"))
+    # Where a parcel can still be taken back, its other jobs may have to be packed once more.
+    if method == COLLECT:
+        for job in entry.body["jobs"]:
+            durable.remove_file(drawing_path(workshop, job))
     structlog.get_logger().info(
         "parcel-closed", parcel=parcel.name, lab=parcel.lab, jobs=len(entry.body["jobs"])
     )
+
+
+def _parcelled(
+    workshop: Workshop, transaction: Transaction, job: int, parcel: str, replaces: str | None
+) -> None:
+    row = workshop.ledger.read.job(job)
+    if row is None:
+        return
+    body = {"summary": {"parcel": parcel}}
+    if replaces is None:
+        move(transaction, row, "parcelled", "parcelled", body)
+    elif row.parcel == replaces:
+        transaction.append("reparcelled", {**body, "replaces": replaces}, job=job)
 
 
 def _is_it(folder: Path, parcel: ParcelRow) -> bool:

@@ -67,7 +67,42 @@ class PictureDecision:
     v: int = 1
 
 
-AnyDecision = Decision | ProfileDecision | PictureDecision
+@dataclass(frozen=True, slots=True)
+class RecalledJob:
+    """One job that is called back."""
+
+    job: int
+    expected_seq: int
+    """The entry that brought the job to the state that the person saw."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecallDecision:
+    """Who calls which jobs back; all of them are, or none is."""
+
+    id: str
+    kind: Literal["recall"]
+    jobs: tuple[RecalledJob, ...]
+    by: str
+    because: str
+    v: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class ParcelDecision:
+    """Who says of a doubtful parcel that the lab has it, or that it is to be sent."""
+
+    id: str
+    kind: Literal["parcel-send", "parcel-sent"]
+    parcel: str
+    expected_seq: int
+    """The entry that made the parcel doubtful."""
+    by: str
+    because: str
+    v: int = 1
+
+
+AnyDecision = Decision | ProfileDecision | PictureDecision | RecallDecision | ParcelDecision
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +111,6 @@ class Outcome:
 
     id: str
     job: int | None
-    """None where it was about no job."""
+    """None where it was about no job, or about several."""
     applied: bool
     sentence: str

@@ -87,6 +87,8 @@ class Other:
     same_name: bool
     same_request: bool
     same_surface: bool = True
+    recalled: bool = False
+    """It was called back after the lab had it, or may have had it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +114,20 @@ class StandingSet:
     own: Panel
     others: tuple[Panel, ...]
     """The rest of it in the order of their jobs; withdrawn ones left out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """An older state of the record that the studio goes on from since a job was claimed."""
+
+    seq: int
+    """The entry that says so."""
+    made: date
+    """Up to when that state knows what was done."""
+    how: Literal["copy", "lost", "read-back", "unplaced"] = "copy"
+    """`copy`: a copy of the record; `lost`: what could be saved of it; `read-back`: the same, and
+    the job itself is known from files alone; `unplaced`: the same, and of the file is only known
+    that it was archived."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +170,8 @@ class Known:
     """None where nothing was ever settled for this picture on this surface."""
     settled_before: SettledBefore | None = None
     """Of the newest earlier file of that name on this surface, where something stands."""
+    restored: Restored | None = None
+    """None for a job that was claimed since the record was last restored from a copy."""
 
     def sells(self, size: Size) -> bool:
         """Whether the lab prints that size with the border that is asked."""

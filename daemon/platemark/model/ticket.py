@@ -195,6 +195,17 @@ class Ticket:
 
 
 @dataclass(frozen=True, slots=True)
+class TicketRecall:
+    """A job of an earlier parcel that the lab was told not to print."""
+
+    job: int
+    parcel: str
+    """The parcel that it came in."""
+    notice: str
+    """The parcel that told it."""
+
+
+@dataclass(frozen=True, slots=True)
 class ParcelTicket:
     """`ticket.json`: one parcel with the tickets of all its jobs."""
 
@@ -211,6 +222,10 @@ class ParcelTicket:
     """How the lab reaches the studio."""
     studio_ship_to: str | None = None
     """Where a print goes when its request does not say."""
+    replaces: str | None = None
+    """A parcel that was taken back before it was sent, and whose other jobs these are."""
+    recalled: tuple[TicketRecall, ...] = ()
+    """What was called back from this lab lately."""
 
 
 @dataclass(frozen=True, slots=True)

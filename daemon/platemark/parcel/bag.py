@@ -11,7 +11,7 @@ import json
 import os
 import re
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -84,32 +84,56 @@ def build_parcel(
         item.ticket.print_file.path: (item.ticket.print_file.sha256, item.ticket.print_file.bytes)
         for item in items
     }
-    # Octets and number of the print files (RFC 8493, 2.2.2).
-    oxum = f"{sum(size for _, size in payload.values())}.{len(payload)}"
     pictures = Pictures(
         {item.ticket.job: _read(Path(item.drawing)) for item in items if item.drawing},
         {item.ticket.job: _preview(item) for item in items if item.ticket.proof is not None},
     )
     tags = {
-        "bagit.txt": BAG_DECLARATION,
-        "bag-info.txt": _bag_info(parcel_ticket, oxum),
-        PAYLOAD_MANIFEST: _manifest({path: sha256 for path, (sha256, _) in payload.items()}),
         **_preview_files(items, pictures.previews),
         **{form.file_name: form.make(parcel_ticket, pictures) for form in ticket_forms()},
+    }
+    return write_bag(staging, parcel_ticket.parcel, parcel_ticket.created, payload, tags)
+
+
+def write_bag(
+    staging: Path,
+    name: str,
+    created: str,
+    payload: Mapping[str, tuple[str, int]],
+    tags: Mapping[str, bytes],
+) -> BuiltParcel:
+    """Write all of a bag but its payload, which lies in its folder, and make the whole lasting.
+
+    Args:
+        staging: The folder, with its `data/`.
+        name: The parcel's.
+        created: UTC, RFC 3339.
+        payload: SHA-256 and bytes of every file below `data/`, by its path from the root.
+        tags: What stands beside it, by file name or by its path.
+
+    Raises:
+        DiskFull: there is no room for it.
+    """
+    size = sum(length for _, length in payload.values())
+    # Octets and number of the payload's files (RFC 8493, 2.2.2).
+    oxum = f"{size}.{len(payload)}"
+    tags = {
+        "bagit.txt": BAG_DECLARATION,
+        "bag-info.txt": _bag_info(name, created, oxum),
+        PAYLOAD_MANIFEST: _manifest({path: sha256 for path, (sha256, _) in payload.items()}),
+        **tags,
     }
     tag_manifest = _manifest(
         {name: hashlib.sha256(data).hexdigest() for name, data in tags.items()}
     )
     if any(name.startswith(f"{PREVIEWS}/") for name in tags):
         durable.make_folder(staging / PREVIEWS)
-    for name, data in [*tags.items(), (TAG_MANIFEST, tag_manifest)]:
-        durable.write_new(staging / name, data)
+    for tag, data in [*tags.items(), (TAG_MANIFEST, tag_manifest)]:
+        durable.write_new(staging / tag, data)
     durable.sync_tree(staging)
     return BuiltParcel(
         hashlib.sha256(tag_manifest).hexdigest(),
-        sum(size for _, size in payload.values())
-        + sum(map(len, tags.values()))
-        + len(tag_manifest),
+        size + sum(map(len, tags.values())) + len(tag_manifest),
     )
 
 
@@ -202,12 +226,12 @@ def _preview_files(items: Sequence[ParcelItem], previews: Drawings) -> dict[str,
     }
 
 
-def _bag_info(parcel: ParcelTicket, oxum: str) -> bytes:
+def _bag_info(name: str, created: str, oxum: str) -> bytes:
     # Platemark is named, the studio and its people are not: a bag's label may be read by anybody.
     return (
         f"Bag-Software-Agent: Platemark {platemark.__version__}\n"
-        f"Bagging-Date: {parcel.created[:10]}\n"
-        f"External-Identifier: {parcel.parcel}\n"
+        f"Bagging-Date: {created[:10]}\n"
+        f"External-Identifier: {name}\n"
         f"Payload-Oxum: {oxum}\n"
     ).encode()
 

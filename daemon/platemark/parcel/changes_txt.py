@@ -13,6 +13,7 @@ from platemark.parcel.ticket_words import (
     edge_words,
     megabytes,
     mirror_words,
+    parcel_notes,
     plain_text,
     shown_ppi,
     shown_size,
@@ -38,6 +39,7 @@ def changes_text(parcel: ParcelTicket) -> str:
         *_labelled("Written", shown_time(parcel.created)),
         *_labelled("Record", f"entry {parcel.witness.seq}, {parcel.witness.hash}"),
         "",
+        *(line for note in parcel_notes(parcel) for line in [*_wrapped(note), ""]),
         *_wrapped(
             "What is not listed here was not changed: the pixels of a finished picture are left "
             "alone except where the request, the surface or the lab asks. The originals are kept "

@@ -30,6 +30,7 @@ from platemark.parcel.ticket_words import (
     length_words,
     megabytes,
     mirror_words,
+    parcel_notes,
     plain_text,
     set_places,
     shown_border,
@@ -141,6 +142,7 @@ def render_ticket_html(
             parcel=parcel,
             written=shown_time(parcel.created),
             parts=parts,
+            notes=parcel_notes(parcel),
             shared=_shared(parcel, parts),
             prints=sum(ticket.request.copies for ticket in parcel.tickets),
         )

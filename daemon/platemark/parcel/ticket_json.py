@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
-
-import msgspec
 
 from platemark.model.plain import to_plain
 from platemark.model.ticket import TICKET_VERSION, ParcelTicket
+from platemark.parcel.described import described_schema, json_bytes
 from platemark.parcel.forms import Pictures, TicketForm
 
 SCHEMA_ID = f"urn:platemark:ticket:{TICKET_VERSION}"
@@ -31,6 +29,20 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "tickets": ("One for each job, in the order of the parcel.", {}),
         "studio_contact": ("How to reach the studio, in its own words.", {}),
         "studio_ship_to": ("Where a print goes whose request names no other place.", {}),
+        "replaces": (
+            "A parcel that was never sent, because one of its jobs was called back in time; all "
+            "its other jobs are in this one.",
+            {},
+        ),
+        "recalled": (
+            "Jobs of earlier parcels that were called back lately: they are not to be printed.",
+            {},
+        ),
+    },
+    "TicketRecall": {
+        "job": ("Number of the job in the studio.", _COUNT),
+        "parcel": ("The parcel that it came in.", {}),
+        "notice": ("The parcel that told it, with a recall.json of its own.", {}),
     },
     "Witness": {
         "seq": ("Number of the entry.", _COUNT),
@@ -222,7 +234,7 @@ def parcel_ticket_bytes(parcel: ParcelTicket) -> bytes:
 
     A key without a value is there and null.
     """
-    return _json_bytes(to_plain(parcel))
+    return json_bytes(to_plain(parcel))
 
 
 def ticket_schema() -> dict[str, Any]:
@@ -230,38 +242,19 @@ def ticket_schema() -> dict[str, Any]:
 
     More keys than it names may stand in a ticket; a program passes over what it does not know.
     """
-    made = msgspec.json.schema(ParcelTicket)
-    definitions: dict[str, dict[str, Any]] = made["$defs"]
-    for name, definition in definitions.items():
-        definition["description"] = " ".join(definition["description"].split())
-        for key, rules in definition["properties"].items():
-            words, further = _FIELDS[name][key]
-            rules.update(further)
-            rules["description"] = words
-        # A key without a value is written as null, so that every key is there. Only what has a
-        # default in its class came later, and tickets from before are without it.
-        definition["required"] = [
-            key for key, rules in definition["properties"].items() if "default" not in rules
-        ]
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$id": SCHEMA_ID,
-        "title": "A parcel's ticket",
-        "description": "Everything a lab is told about one parcel of print files. Paths are from "
-        "the parcel's root; lengths in pixels are of the print file; exact decimals and "
-        "fractions are strings.",
-        **made,
-    }
+    return described_schema(
+        ParcelTicket,
+        _FIELDS,
+        SCHEMA_ID,
+        "A parcel's ticket",
+        "Everything a lab is told about one parcel of print files. Paths are from the parcel's "
+        "root; lengths in pixels are of the print file; exact decimals and fractions are strings.",
+    )
 
 
 def schema_bytes() -> bytes:
     """The schema as it is published in `config/schema/ticket.schema.json`."""
-    return _json_bytes(ticket_schema(), sort=False)
-
-
-def _json_bytes(data: object, *, sort: bool = True) -> bytes:
-    text = json.dumps(data, indent=2, sort_keys=sort, ensure_ascii=False, allow_nan=False)
-    return (text + "\n").encode("utf-8")
+    return json_bytes(ticket_schema(), sort=False)
 
 
 def _made(parcel: ParcelTicket, pictures: Pictures) -> bytes:

@@ -9,10 +9,11 @@ from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
 
-from platemark.model.job import shown_name
+from platemark.model.job import job_number, shown_name
 from platemark.model.surface import Place
 from platemark.model.terms import Intent
 from platemark.model.ticket import (
+    ParcelTicket,
     Ticket,
     TicketCheck,
     TicketColour,
@@ -239,6 +240,28 @@ def weight_words(weight: TicketWeight) -> str:
         f"About {weight.kilograms} kg ({pounds} lb), reckoned from its layers; frame, rails and "
         f"packing come on top.{people}"
     )
+
+
+def parcel_notes(parcel: ParcelTicket) -> tuple[str, ...]:
+    """What is to be known of other parcels, one sentence each."""
+    notes = []
+    if parcel.replaces is not None:
+        notes.append(
+            f"This parcel takes the place of {parcel.replaces}, which was never sent: do not wait "
+            "for that one."
+        )
+    told: dict[tuple[str, str], list[str]] = {}
+    for each in parcel.recalled:
+        told.setdefault((each.parcel, each.notice), []).append(job_number(each.job))
+    for (name, notice), jobs in told.items():
+        which = f"job {jobs[0]}" if len(jobs) == 1 else f"jobs {', '.join(jobs)}"
+        notes.append(
+            f"Called back earlier and not to be printed: {which} of parcel {name} (notice "
+            f"{notice})."
+        )
+    if told:
+        notes.append("All of this parcel is wanted.")
+    return tuple(notes)
 
 
 def copies_words(count: int) -> str:
