@@ -18,6 +18,7 @@ import hashlib
 import os
 import stat
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -89,6 +90,16 @@ def translate(error: OSError, path: Path) -> DiskFault | DiskFull:
         f"The disk refused {path}: {error.strerror or error}.",
         "Nothing that was archived is lost. Check the disk and the rights on that folder.",
     )
+
+
+def is_full(folder: Path) -> bool:
+    """Whether the disk of a folder takes no other byte, or no other file."""
+    try:
+        found = os.statvfs(folder)
+    except OSError:
+        return False
+    # A file system that counts no entries tells zero of zero.
+    return found.f_bavail == 0 or (found.f_files > 0 and found.f_favail == 0)
 
 
 def sync_folder(folder: Path) -> None:
@@ -279,7 +290,9 @@ class _ReadBehind:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._grown: SimpleQueue[int] = SimpleQueue()
-        self._thread = ThreadPoolExecutor(1)
+        # A copy from a share may hang for ever; only a daemon's thread lets the service end then.
+        self._thread = threading.Thread(target=self._read_on, name="reading back", daemon=True)
+        self._fault: BaseException | None = None
         self.sha256 = ""
         """Of what was read, hexadecimal; known after the `with` statement."""
 
@@ -288,13 +301,20 @@ class _ReadBehind:
         self._grown.put(by)
 
     def __enter__(self) -> Self:
-        self._reading = self._thread.submit(self._read)
+        self._thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
         self._grown.put(0)
-        with self._thread:
-            self.sha256 = self._reading.result()
+        self._thread.join()
+        if self._fault is not None:
+            raise self._fault
+
+    def _read_on(self) -> None:
+        try:
+            self.sha256 = self._read()
+        except BaseException as fault:  # told where the copy is made
+            self._fault = fault
 
     def _read(self) -> str:
         hashed, buffer = hashlib.sha256(), memoryview(bytearray(_CHUNK))
@@ -361,6 +381,17 @@ def remove_file(path: Path) -> None:
         path.unlink(missing_ok=True)
 
 
+def remove_at(folder: int, path: Path) -> None:
+    """Remove a file from an open folder if it is there, and make that lasting.
+
+    Only the last part of the path is a name here, so nothing on the way can be exchanged.
+    """
+    with step("remove", path):
+        _remove_from(folder, path.name)
+    with step("sync-folder", path.parent):
+        _sync_folder(folder)
+
+
 def hash_file(path: Path) -> str:
     """SHA-256 of a file, from a fresh open, hexadecimal."""
     with path.open("rb") as file:
@@ -381,7 +412,8 @@ def identity(status: os.stat_result) -> tuple[int, int, int, int, int]:
 @contextmanager
 def only_one(lock_file: Path) -> Iterator[bool]:
     """Hold a lock on a file while the block runs; False where another process has it."""
-    descriptor = os.open(lock_file, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+    descriptor = os.open(lock_file, flags, 0o644)
     try:
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

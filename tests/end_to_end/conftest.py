@@ -13,6 +13,16 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
 
 from at_work import PLATEMARK, ask
 from harness import drop_pictures, make_studio, printer_profile
+from recalled_studio import (  # noqa: F401  # fixtures
+    closed,
+    closed_once,
+    delivered,
+    delivered_once,
+    for_collection,
+    for_collection_once,
+    rendered,
+    rendered_once,
+)
 
 
 @pytest.fixture(scope="session")

@@ -45,6 +45,7 @@ def end(how: str, folder: Path, **limits: int) -> Failure:
     return outcome
 
 
+@pytest.mark.fault(27, 28)
 @pytest.mark.parametrize(
     ("how", "limits", "kind"),
     [
@@ -76,6 +77,7 @@ def test_the_trace_is_kept(tmp_path: Path) -> None:
     assert "SIGSEGV" in failure.sentence
 
 
+@pytest.mark.fault(28)
 @linux
 def test_processor_time_is_limited_by_itself(tmp_path: Path) -> None:
     """A child that burns processor time is ended by the system even if nobody watches the clock."""
@@ -132,6 +134,7 @@ def test_stopping_ends_all_children(tmp_path: Path) -> None:
     assert later.kind == "world"
 
 
+@pytest.mark.fault(28)
 @linux
 def test_what_a_child_leaves_behind_ends_with_it(tmp_path: Path) -> None:
     """A process that a child started and did not wait for writes nothing after the child's end.
@@ -239,9 +242,10 @@ os.symlink("left over", message["task"]["drawing"])
     assert not (tmp_path / "1.jpg").is_symlink()
 
 
+@pytest.mark.fault(31)
 @linux
 def test_a_child_dies_with_its_parent(tmp_path: Path) -> None:
-    """When the service is killed, its child does not live on."""
+    """When the service is killed, its child ends within a second, and its output is nobody's."""
     code = f"""
 import sys
 from platemark.imaging.child import Children
@@ -254,10 +258,14 @@ children.run(task, ChildLimits(500, 600, 9, 1))
     pid = int(wait_for(lambda: mark_in(tmp_path)))
     assert is_alive(pid)
     parent.kill()
+    killed = time.monotonic()
     parent.wait()
     wait_for(lambda: "gone" if not is_alive(pid) else "")
+    assert time.monotonic() - killed < 1
+    assert not (tmp_path / "drawing.jpg").exists()
 
 
+@pytest.mark.fault(31)
 @linux
 def test_an_orphan_does_not_begin(tmp_path: Path) -> None:
     """A child whose parent is already another process does nothing at all."""
@@ -394,15 +402,17 @@ def test_whole_way_in_children(tmp_path: Path) -> None:
     assert [path.name for path in made.folder.glob("*.samples")] == []
 
 
+@pytest.mark.fault(27)
 def test_a_real_picture_beyond_its_memory(tmp_path: Path) -> None:
     """A picture that needs more memory than it may have is told as that, not as a crash."""
     made = picture(tmp_path / "job", np.zeros((3000, 4000, 3), np.uint16))
     task = render_task(made, plan_for(made, build_matrix_profile("srgb")))
-    outcome = Children().run(task, replace(LIMITS, memory_mb=250, threads=1))
+    outcome = Children().run(task, replace(LIMITS, memory_mb=170, threads=1))
     assert isinstance(outcome, Failure)
     assert outcome.kind == "memory", outcome
 
 
+@pytest.mark.fault(29)
 def test_a_profile_is_tried_in_a_child(tmp_path: Path) -> None:
     """A profile that is none is refused with reasons, in a report and not a failure."""
     path = tmp_path / "lab.icc"

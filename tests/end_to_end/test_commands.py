@@ -113,7 +113,7 @@ def test_retrieving_into_a_file_is_wrong_usage(swept: Path, tmp_path: Path) -> N
     [
         (("--since", "yesterday"), "Write it like 2026-11-25."),
         (("--since", "2026-99-99"), "Write it like 2026-11-25."),
-        (("--kind", "foo"), "The kinds are: asked-anew, claimed"),
+        (("--kind", "foo"), "The kinds are: archive-damaged, archive-mended"),
     ],
 )
 def test_the_record_refuses_what_it_cannot_look_for(

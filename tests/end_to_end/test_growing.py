@@ -57,6 +57,7 @@ def holed(tmp_path: Path, profile: bytes) -> tuple[Path, Path, bytes]:
 
 
 @pytest.mark.parametrize("is_filled", [True, False])
+@pytest.mark.fault(15)
 def test_a_hole_must_outlast_a_second_settle_time(
     holed: tuple[Path, Path, bytes], is_filled: bool
 ) -> None:

@@ -110,6 +110,7 @@ def test_a_job_withdrawn_while_it_is_rendered_stays_withdrawn(opened: OpenStudio
     assert [*left, *opened.workshop.folders.scratch("prints").iterdir()] == []
 
 
+@pytest.mark.fault(25)
 def test_a_changed_original_is_never_printed(opened: OpenStudio) -> None:
     """The archive's bytes are hashed again beside the rendering; other bytes hold the job."""
     turns_until(opened, "claimed")
@@ -199,6 +200,7 @@ def test_a_sealed_parcel_whose_work_is_gone_is_given_up(
     assert len(list((one / "at-the-lab").iterdir())) == 1
 
 
+@pytest.mark.fault(25)
 def test_a_damaged_print_file_is_made_again(one: Path) -> None:
     """A print file that rotted in the archive before its parcel is made anew, never sent."""
     with open_studio(one, Hurried()) as studio:

@@ -110,6 +110,7 @@ def test_no_quiet_time_still_needs_two_looks(tmp_path: Path) -> None:
     assert len(studio.look().settled) == 1
 
 
+@pytest.mark.fault(14)
 def test_a_slow_writer_is_waited_for(studio: Studio) -> None:
     """A file that grows between looks is never settled, however long that takes."""
     path = studio.put("smooth-rag/heron.tif", "")
@@ -121,6 +122,7 @@ def test_a_slow_writer_is_waited_for(studio: Studio) -> None:
     assert len(studio.look(0.1).settled) == 1
 
 
+@pytest.mark.fault(14)
 def test_a_pause_longer_than_the_settle_time_makes_it_young_again(studio: Studio) -> None:
     """A writer that goes on after a pause has its file waited for once more."""
     path = studio.put("smooth-rag/heron.tif")
@@ -131,6 +133,7 @@ def test_a_pause_longer_than_the_settle_time_makes_it_young_again(studio: Studio
     assert len(studio.look(QUIET_S).settled) == 1
 
 
+@pytest.mark.fault(16)
 def test_a_kept_mtime_and_size_do_not_hide_a_change(studio: Studio) -> None:
     """On local disks the change time gives away other bytes of the same size and time."""
     path = studio.put("smooth-rag/heron.tif", "before")
@@ -287,6 +290,7 @@ def test_claimed_drops_are_not_reported_again(studio: Studio) -> None:
     assert len(studio.look().settled) == 1
 
 
+@pytest.mark.fault(15)
 def test_a_late_write_makes_a_claimed_drop_a_new_one(studio: Studio) -> None:
     """Bytes that come after the claim are seen, once they are still."""
     path = studio.put("smooth-rag/heron.tif")
@@ -316,6 +320,7 @@ def test_letting_go_makes_nobody_wait(studio: Studio) -> None:
     assert names(studio.look(0.0).settled) == ["smooth-rag/new.tif"]
 
 
+@pytest.mark.fault(20)
 def test_a_drop_that_vanishes_and_comes_back_settles_anew(studio: Studio) -> None:
     """A file that was taken away is not remembered as still."""
     path = studio.put("smooth-rag/heron.tif")
@@ -556,6 +561,7 @@ def test_hostile_names_are_found_and_opened_as_they_are(studio: Studio) -> None:
 # -- the root that goes and comes back ---------------------------------------------------------
 
 
+@pytest.mark.fault(11)
 def test_a_root_that_is_gone_is_offline(studio: Studio) -> None:
     """While the root is away nothing is told, and afterwards everything settles anew."""
     studio.put("smooth-rag/heron.tif")
@@ -569,6 +575,7 @@ def test_a_root_that_is_gone_is_offline(studio: Studio) -> None:
     assert len(studio.look(QUIET_S).settled) == 1
 
 
+@pytest.mark.fault(13)
 def test_an_unmounted_root_is_offline(studio: Studio) -> None:
     """An empty folder where the hot folders were is a share that is not connected."""
     studio.put("smooth-rag/heron.tif")
@@ -584,6 +591,7 @@ def test_an_unmounted_root_is_offline(studio: Studio) -> None:
     assert (back.offline, back.settled, back.oddities) == (False, (), ())
 
 
+@pytest.mark.fault(13)
 def test_a_root_that_is_empty_from_the_start_is_offline(tmp_path: Path) -> None:
     """A service that starts before the share is connected concludes nothing."""
     studio = Studio(tmp_path)
@@ -640,6 +648,7 @@ def test_a_folder_that_breaks_off_is_told_and_nothing_of_it_taken(
 
 
 @pytest.mark.parametrize("fault", [errno.ESTALE, errno.ENOTCONN, errno.ETIMEDOUT])
+@pytest.mark.fault(12)
 def test_a_share_that_goes_away_while_it_is_read_is_offline(
     studio: Studio, monkeypatch: pytest.MonkeyPatch, fault: int
 ) -> None:
@@ -674,6 +683,7 @@ def test_a_folder_on_another_disk_is_told(tmp_path: Path) -> None:
     assert done.stdout.split() == ["0", "baryta", "smooth-rag/other"], done.stderr
 
 
+@pytest.mark.fault(11)
 def test_another_volume_in_its_place_is_offline_once(studio: Studio, tmp_path: Path) -> None:
     """A root on another device than before begins anew; nothing counts as still from before."""
     if not Path("/dev/shm").is_dir() or Path("/dev/shm").stat().st_dev == tmp_path.stat().st_dev:
@@ -783,6 +793,7 @@ def test_letting_go_never_writes_over(studio: Studio) -> None:
     }
 
 
+@pytest.mark.fault(20)
 def test_letting_go_of_what_is_gone(studio: Studio) -> None:
     """A drop that vanished is told as such."""
     with pytest.raises(FileNotFoundError):

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import bagit
+import pytest
 import tifffile
 from at_work import ask, jobs, states, wait_for
 from harness import LAB, LAB_FILE, SURFACE, picture
@@ -72,6 +73,7 @@ def test_answers_by_command_and_by_sheet(swept: Path) -> None:
     assert not folder.exists()
 
 
+@pytest.mark.fault(19)
 def test_the_same_file_again_is_held(swept: Path) -> None:
     """The same bytes with the same request in the same order are never printed twice unasked."""
     hot = swept / "hot/small-rag"
@@ -83,6 +85,7 @@ def test_the_same_file_again_is_held(swept: Path) -> None:
     assert f"{LAB}-000001" in again["findings"][0]["message"]
 
 
+@pytest.mark.fault(18)
 def test_a_corrected_picture_takes_the_place_of_a_held_one(swept: Path) -> None:
     """The same name with other bytes supersedes the held job of its order, and goes through."""
     hot = swept / "hot/small-rag"
@@ -92,6 +95,7 @@ def test_a_corrected_picture_takes_the_place_of_a_held_one(swept: Path) -> None:
     assert not list((swept / "held/small-rag").iterdir())
 
 
+@pytest.mark.fault(14)
 def test_the_service_takes_slow_copies_and_nested_folders(
     studio: Path, started: Callable[[], subprocess.Popen[bytes]]
 ) -> None:
@@ -122,6 +126,7 @@ def test_the_service_takes_slow_copies_and_nested_folders(
     assert dance["order"] == "Alder and Finch / evening"
 
 
+@pytest.mark.fault(43)
 def test_killed_in_the_middle_it_goes_on(
     studio: Path, started: Callable[[], subprocess.Popen[bytes]]
 ) -> None:

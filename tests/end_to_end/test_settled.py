@@ -341,7 +341,7 @@ def test_what_cannot_be_settled_is_refused(studio: Studio) -> None:
     studio.rest()
     printed = studio.print_of(1)
     studio.at_work.dispatch.close_everything()
-    assert studio.row(1).state == "delivered"
+    studio.until(lambda: studio.row(1).state == "delivered")
     outcome = apply(studio.at_work.workshop, studio.decision(1, adjust="b 3"))
     assert "Job 000001 is in a parcel already and not changed" in outcome.sentence
     assert (studio.row(1).state, studio.row(1).print_sha256) == ("delivered", printed)
@@ -387,9 +387,9 @@ def test_it_is_settled_once_wherever_the_service_is_killed(studio: Studio) -> No
     assert 3 < at < 19
     assert studio.read.find_fault() is None
     assert not list(find_faults_beside(studio.read))
-    before = studio.read.rows("settled", "*", "original")
+    before = studio.read.ask("settled", "SELECT * FROM settled ORDER BY original")
     workshop.ledger.rebuild()
-    assert studio.read.rows("settled", "*", "original") == before
+    assert studio.read.ask("settled", "SELECT * FROM settled ORDER BY original") == before
 
 
 def told(command: click.Command, root: Path, *words: str) -> tuple[int, str]:

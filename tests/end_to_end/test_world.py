@@ -15,6 +15,7 @@ import tifffile
 from at_work import PLATEMARK, ask, jobs, states, wait_for
 from harness import make_studio, picture
 
+from platemark.app.open_studio import open_studio
 from platemark.imaging.icc import build_matrix_profile
 
 Start = Callable[[], "subprocess.Popen[bytes]"]
@@ -97,6 +98,7 @@ def test_a_picture_that_kills_twice_is_held(studio: Path, started: Start) -> Non
     assert "stopped its reading process 2 times" in held["findings"][0]["message"]
 
 
+@pytest.mark.fault(11)
 def test_a_hot_folder_that_goes_away_and_comes_back(studio: Path, started: Start) -> None:
     """While hot/ is away nothing is decided; what came meanwhile is taken when it is back."""
     process = started()
@@ -138,6 +140,7 @@ def small_disk(tmp_path: Path) -> Iterator[tuple[Path, int]]:
 
 
 @pytest.mark.tool("unshare")
+@pytest.mark.fault(5)
 def test_a_full_disk_waits_for_room(
     small_disk: tuple[Path, int], profile: bytes, tmp_path: Path
 ) -> None:
@@ -174,3 +177,130 @@ def test_a_full_disk_waits_for_room(
     finally:
         process.kill()
         process.wait()
+
+
+@pytest.mark.root
+@pytest.mark.fault(8)
+def test_more_changes_than_the_system_tells(studio: Path, started: Start) -> None:
+    """Stopped while far more happens than the system keeps for it, every file is found."""
+    limit = Path("/proc/sys/fs/inotify/max_queued_events")
+    before = limit.read_text()
+    limit.write_text("16")
+    try:
+        process = started()
+        wait_for(studio, lambda rows: sorted(states(rows).values()) == ["held", "rendered"])
+    finally:
+        limit.write_text(before)
+    process.send_signal(signal.SIGSTOP)
+    for number in range(300):
+        folder = studio / f"hot/small-rag/new {number % 20}"
+        folder.mkdir(exist_ok=True)
+        (folder / f"{number}_2x3in.tif").write_bytes(b"no picture %d" % number)
+    process.send_signal(signal.SIGCONT)
+    wait_for(studio, lambda rows: len(rows) == 302)
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(timeout=60) == 0
+    assert ask(studio, "ledger", "verify")[0] == 0
+
+
+@pytest.mark.root
+@pytest.mark.fault(13)
+def test_an_empty_folder_over_the_hot_folders(studio: Path, tmp_path: Path, started: Start) -> None:
+    """Something else is mounted over them, as by an unmounted share: nothing counts as gone.
+
+    Neither while the service runs, nor where it starts so.
+    """
+    process = started()
+    wait_for(studio, lambda rows: len(rows) == 2)
+    empty, hot = tmp_path / "empty", studio / "hot"
+    empty.mkdir()
+    for again in (False, True):
+        subprocess.run(["mount", "--bind", str(empty), str(hot)], check=True)
+        try:
+            if again:
+                process.send_signal(signal.SIGTERM)
+                assert process.wait(timeout=60) == 0
+                process = started()
+            note = studio / "held/WAITING.txt"
+            deadline = time.monotonic() + 30
+            while not note.exists():
+                assert time.monotonic() < deadline
+                time.sleep(0.1)
+            assert "not connected" in note.read_text()
+            assert process.poll() is None
+        finally:
+            subprocess.run(["umount", "--lazy", str(hot)], check=True)
+        drop(hot / "small-rag/2x3in", f"late-{again}.tif", 220 + 20 * again, 330 + 30 * again)
+        wait_for(studio, lambda rows: states(rows).get(f"late-{again}.tif") == "rendered")  # noqa: B023
+        assert not note.exists()
+    assert list(empty.iterdir()) == []
+    log = ask(studio, "ledger", "show")[1]
+    assert "vanished" not in log
+    assert ask(studio, "ledger", "verify")[0] == 0
+
+
+@pytest.mark.root
+@pytest.mark.fault(11)
+def test_a_drop_that_is_not_on_the_disk_that_came_back(studio: Path, tmp_path: Path) -> None:
+    """Another device, and our own folder on it: what is missing there vanished, and is so told."""
+    far = studio / "hot/small-rag"
+    shutil.rmtree(far)
+    far.mkdir()
+    mount = ["mount", "-t", "tmpfs", "tmpfs", str(far)]
+    subprocess.run(mount, check=True)
+    try:
+        (far / "2x3in").mkdir()
+        drop(far / "2x3in", "one.tif", 200, 300)
+        with open_studio(studio) as opened:
+            while not opened.workshop.ledger.read.jobs():
+                opened.dispatch.turn()
+                time.sleep(0.02)
+            opened.dispatch.stop()
+    finally:
+        subprocess.run(["umount", "--lazy", str(far)], check=True)
+    with open_studio(studio) as opened:
+        read = opened.workshop.ledger.read
+        deadline = time.monotonic() + 60
+        while [row.state for row in read.jobs()] != ["rendered"]:
+            assert time.monotonic() < deadline
+            opened.dispatch.turn()
+            time.sleep(0.02)
+        # The empty mount point says nothing.
+        assert len(read.drops(here=True)) == 1
+        subprocess.run(mount, check=True)
+        try:
+            (far / "taken").mkdir()
+            while read.drops(here=True):
+                assert time.monotonic() < deadline
+                opened.dispatch.turn()
+                time.sleep(0.02)
+        finally:
+            opened.dispatch.stop()
+            subprocess.run(["umount", "--lazy", str(far)], check=True)
+        assert [e.body["outcome"] for e in read.entries(kind="let-go")] == ["vanished"]
+
+
+@pytest.mark.fault(43)
+def test_a_lock_of_nobody_stops_nobody(studio: Path, started: Start, tmp_path: Path) -> None:
+    """The lock's file alone is no lock: one left behind, one copied, or of a service that died."""
+    (studio / ".lock").write_text("left behind")
+    process = started()
+    shutil.rmtree(studio / "hot/small-rag/2x3in")
+    (studio / "hot/small-rag/2x3in").mkdir()
+    drop(studio / "hot/small-rag/2x3in", "large.tif", 3000, 4500)
+    wait_for(studio, lambda rows: len(rows) == 1)
+    code, text = ask(studio, "sweep")
+    assert code == 4
+    assert "Another service has this studio" in text
+    while not children_of(process.pid):
+        time.sleep(0.01)
+    process.kill()
+    process.wait()
+    copied = tmp_path / "copied"
+    shutil.copytree(studio, copied)
+    with open_studio(studio) as opened:
+        assert ask(studio, "sweep")[0] == 4
+        with open_studio(copied):
+            pass
+        opened.dispatch.stop()
+    assert ask(studio, "ledger", "verify")[0] == 0

@@ -13,7 +13,17 @@ import click
 from rich.console import Console
 
 from platemark import __version__
-from platemark.app import cli_examine, cli_jobs, cli_profiles, cli_record, demo, doctor, logs
+from platemark.app import (
+    cli_archive,
+    cli_backup,
+    cli_examine,
+    cli_jobs,
+    cli_profiles,
+    cli_record,
+    demo,
+    doctor,
+    logs,
+)
 from platemark.app.context import FAULT, HELD, out, studio_of
 from platemark.app.service import run as run_service
 from platemark.app.service import sweep as sweep_once
@@ -101,6 +111,8 @@ def sweep_command(studio: str | None) -> None:
     swept = sweep_once(studio_of(studio))
     parcels = ", ".join(swept.parcels) or "none"
     out(f"Took {swept.took}; held {swept.held}; parcels closed: {parcels}.")
+    if swept.late:
+        out(f"Closed before and delivered now: {', '.join(swept.late)}.")
     if swept.waiting:
         out(f"{_count_still(swept.waiting)} for an answer; see hot/WAITING.txt.")
     if swept.left_growing:
@@ -121,6 +133,8 @@ def _count_still(waiting: int) -> str:
 
 
 for command in (
+    *cli_archive.COMMANDS,
+    *cli_backup.COMMANDS,
     cli_examine.examine,
     *cli_jobs.COMMANDS,
     *cli_record.COMMANDS,

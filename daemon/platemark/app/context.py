@@ -9,8 +9,10 @@ from typing import Any
 
 import click
 from rich.console import Console
+from rich.text import Text
 
 from platemark.app.open_studio import find_studio
+from platemark.intake.plain_text import does_harm, harmless
 from platemark.ledger.read import JobRow, Reader
 from platemark.model.errors import UsageError
 from platemark.model.job import job_number
@@ -29,19 +31,27 @@ def studio_of(given: str | None) -> Path:
 
 
 def out(text: str) -> None:
-    """Print for a person, as it is."""
-    click.echo(text)
+    """Print for a person."""
+    click.echo(harmless(text))
 
 
 def out_json(value: Any) -> None:
-    """Print for a program."""
-    click.echo(json.dumps(value, ensure_ascii=False, indent=1))
+    """Print for a program; signs that a terminal would obey are escaped, which means the same."""
+    text = json.dumps(value, ensure_ascii=False, indent=1)
+    click.echo("".join(json.dumps(sign)[1:-1] if does_harm(sign) else sign for sign in text))
+
+
+class _Plain(Console):
+    """Takes words as words: no markup, and no sign that a terminal obeys."""
+
+    def render_str(self, text: str, **options: Any) -> Text:
+        return super().render_str(harmless(text), **{**options, "markup": False, "emoji": False})
 
 
 def console() -> Console:
     """For tables; colours only on a terminal, and room enough for whole names elsewhere."""
-    console = Console(highlight=False)
-    return console if console.is_terminal else Console(highlight=False, width=WIDE)
+    console = _Plain(highlight=False)
+    return console if console.is_terminal else _Plain(highlight=False, width=WIDE)
 
 
 def pairs(settings: Iterable[str]) -> dict[str, str]:

@@ -169,7 +169,10 @@ def _make(task: MakeTask) -> None:
     outcome = Children().run(task, LIMITS)
     if not isinstance(outcome, MakeReport):
         why = outcome.sentence if hasattr(outcome, "sentence") else "it brought another report"
-        raise WorldError(f"The demonstration could not make {Path(task.path).name}: {why}.")
+        raise WorldError(
+            f"The demonstration could not make {Path(task.path).name}: {why}.",
+            "Nothing of yours was touched. Check the disk, and name an empty folder.",
+        )
 
 
 def _say_what_to_open(folder: Path, parcels: tuple[str, ...], held: int) -> None:

@@ -8,21 +8,25 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import structlog
+
 from platemark import durable
 from platemark.engine.clock import Clock, SystemClock
+from platemark.engine.copy_marker import refuse_a_copy
 from platemark.engine.dispatch import Dispatch
+from platemark.engine.hot_side import Silent, answer_within
 from platemark.engine.recovery import recover
 from platemark.engine.workshop import Folders, Workshop
 from platemark.imaging.child import Children
 from platemark.intake.mounts import is_network
-from platemark.intake.scan import HotFolders
 from platemark.ledger.read import Reader, connect_reader
 from platemark.ledger.store import Ledger
 from platemark.model.errors import FolderGone, StudioBusy, StudioMissing
-from platemark.model.studio import Settings
 from platemark.settings.load import load_settings
 
 SETTINGS_FILE = "studio.toml"
+START_S = 10.0
+"""A start waits so long for the hot folders to say what disk they are on."""
 
 
 @dataclass(slots=True)
@@ -31,13 +35,6 @@ class OpenStudio:
 
     workshop: Workshop
     dispatch: Dispatch
-    on_share: bool
-
-    @property
-    def quiet_s(self) -> float:
-        """How long a file must be still."""
-        settle = self.workshop.settings.studio.settle
-        return settle.share_s if self.on_share else settle.local_s
 
 
 def find_studio(given: str | None) -> Path:
@@ -69,13 +66,10 @@ def open_studio(root: Path, clock: Clock | None = None) -> Iterator[OpenStudio]:
         SettingsError: its settings have mistakes.
         PlatemarkError: the disk or the record is not fit.
     """
+    refuse_a_copy(root)
     settings = load_settings(root)
     folders = Folders.of(root, settings)
-    if not folders.hot.is_dir():
-        raise FolderGone(
-            f"The hot folders' root {folders.hot} is not there.",
-            "Connect the disk or share that it is on, or correct [hot] in studio.toml.",
-        )
+    on_share = _share_at(folders.hot)
     with durable.only_one(folders.lock) as got:
         if not got:
             raise StudioBusy(
@@ -88,7 +82,7 @@ def open_studio(root: Path, clock: Clock | None = None) -> Iterator[OpenStudio]:
             workshop = Workshop(folders, settings, ledger, clock, Children())
             workshop.prepare_folders()
             recover(workshop)
-            yield _ready(workshop, settings, clock)
+            yield OpenStudio(workshop, Dispatch(workshop, on_share=on_share))
         finally:
             ledger.close()
 
@@ -107,18 +101,24 @@ def reading(root: Path) -> Iterator[Reader]:
         connection.close()
 
 
-def _ready(workshop: Workshop, settings: Settings, clock: Clock) -> OpenStudio:
-    share = is_network(workshop.folders.hot)
-    settle = settings.studio.settle
-    quiet_s = float(settle.share_s if share else settle.local_s)
-    hot = HotFolders(
-        workshop.folders.hot,
-        [surface.id for surface in settings.surfaces],
-        quiet_s=quiet_s,
-        compare_ctime=not share,
-        now=clock.monotonic,
-    )
-    return OpenStudio(workshop, Dispatch(workshop, hot, quiet_s), share)
+def _share_at(hot: Path) -> bool:
+    """Whether the hot folders are on a share; one that does not answer is.
+
+    Raises:
+        FolderGone: they are not there.
+    """
+    try:
+        there, share = answer_within(START_S, lambda: (hot.is_dir(), is_network(hot)))
+    except Silent:
+        structlog.get_logger().error("hot-folder-silent", why=f"{hot} does not answer.")
+        return True
+    if not there:
+        raise FolderGone(
+            f"The hot folders' root {hot} is not there.",
+            "Nothing is lost. Connect the disk or share that it is on, or correct [hot] in "
+            "studio.toml.",
+        )
+    return share
 
 
 def _checked(folder: Path) -> Path:

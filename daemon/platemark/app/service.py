@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,12 +16,18 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from platemark.app.open_studio import OpenStudio, open_studio
 from platemark.engine.clock import Clock
-from platemark.intake.watch import Watcher, choose, make_watcher
+from platemark.engine.dispatch import Turn
+from platemark.intake.watches import Watches
 from platemark.ledger.read import Reader
 
 TICK_S = 30
 """The schedule's tick: closing times, waits after failures and retries are looked at this often."""
 SHORTEST_SLEEP_S = 0.05
+BUSY_S = 0.5
+"""While something is settling or work moves on, the next turn comes after this at the latest."""
+RESTLESS_S = 600.0
+RESTLESS_TURNS = 50
+"""A sweep gives up files that have been changing for so long, and through so many turns."""
 WORKED_ON = ("claimed", "decided", "examined", "held", "rendered")
 """Entries that say of a job that a sweep took it; to be parcelled or delivered is none of them."""
 
@@ -36,6 +43,8 @@ class Swept:
     parcels: tuple[str, ...]
     left_growing: int
     fault: str
+    late: tuple[str, ...] = ()
+    """Parcels and notices that were closed before it and have arrived at their labs now."""
     sheets: tuple[str, ...] = ()
     """What is wrong with order sheets that wait to be corrected."""
 
@@ -46,7 +55,9 @@ def run(root: Path, clock: Clock | None = None) -> None:
     _stop_on_signal(wake, stop)
     with open_studio(root, clock) as studio:
         log = structlog.get_logger()
-        watcher = _watch(studio, wake)
+        studio.dispatch.upkeep.nightly = True
+        stirred = threading.Event()
+        watches = _watch(studio, stirred, wake)
         schedule = BackgroundScheduler(timezone=studio.workshop.settings.studio.time_zone)
         schedule.add_job(
             wake.set,
@@ -59,10 +70,10 @@ def run(root: Path, clock: Clock | None = None) -> None:
         schedule.start()
         log.info("started", studio=str(root))
         try:
-            _turns(studio, watcher, wake, stop)
+            _turns(studio, stirred, wake, stop)
         finally:
             schedule.shutdown(wait=False)
-            watcher.stop()
+            watches.stop()
             studio.dispatch.stop()
             log.info("stopped")
 
@@ -103,21 +114,8 @@ def sweep(
         read = studio.workshop.ledger.read
         first = read.newest_job()
         begun = read.head().seq
-        woken = threading.Event()
         try:
-            while True:
-                turn = studio.dispatch.turn(wake=woken.set)
-                if watch is not None:
-                    watch(read)
-                rests = not (turn.moved or turn.moving or turn.working)
-                if rests and studio.dispatch.is_paused:
-                    break
-                if rests:
-                    studio.dispatch.close_everything()
-                    if not studio.dispatch.turn().working:
-                        break
-                woken.wait(SHORTEST_SLEEP_S if turn.moved else 0.2)
-                woken.clear()
+            turn, restless = _sweep_turns(studio, watch)
         finally:
             studio.dispatch.stop()
         touched = {
@@ -127,42 +125,88 @@ def sweep(
         } | set(range(first + 1, read.newest_job() + 1))
         rows = [row for job in sorted(touched) if (row := read.job(job)) is not None]
         closed = [entry.body["parcel"] for entry in read.entries(begun, kind="parcel-closed")]
-        faults = studio.dispatch.troubles
+        came = [entry.body["parcel"] for entry in read.entries(begun, kind="parcel-delivered")]
+        faults = [*map(_restless, restless[:1]), *map(str, studio.dispatch.troubles)]
         return Swept(
             took=len(rows),
             held=(held := sum(row.state == "held" for row in rows)),
             waiting=len(read.jobs(state="held")) - held,
             parcels=tuple(closed),
+            late=tuple(parcel for parcel in came if parcel not in closed),
             left_growing=turn.growing,
-            fault=str(faults[0]) if faults else "",
+            fault=faults[0] if faults else "",
             sheets=studio.dispatch.unread_sheets,
         )
 
 
+def _sweep_turns(
+    studio: OpenStudio, watch: Callable[[Reader], None] | None
+) -> tuple[Turn, tuple[str, ...]]:
+    """Turn until nothing is left to do; gives the last turn, and files that would not rest."""
+    woken, clock = threading.Event(), studio.workshop.clock
+    changing_since, changing_turns = clock.monotonic(), 0
+    while True:
+        turn = studio.dispatch.turn(wake=woken.set)
+        if watch is not None:
+            watch(studio.workshop.ledger.read)
+        if turn.moved or turn.working or not turn.moving:
+            changing_since, changing_turns = clock.monotonic(), 0
+        changing_turns += 1
+        is_restless = (
+            changing_turns > RESTLESS_TURNS and clock.monotonic() - changing_since > RESTLESS_S
+        )
+        rests = not (turn.moved or turn.working) and (not turn.moving or is_restless)
+        if rests and studio.dispatch.is_paused:
+            return turn, ()
+        if rests:
+            studio.dispatch.close_everything()
+            last = studio.dispatch.turn(wake=woken.set)
+            if not (last.working or last.moved or (last.moving and not is_restless)):
+                return last, studio.dispatch.arriving if is_restless else ()
+        woken.wait(SHORTEST_SLEEP_S if turn.moved else 0.2)
+        woken.clear()
+
+
+def _restless(path: str) -> str:
+    return (
+        f"{path} has been changing for {RESTLESS_S / 60:.0f} minutes and was not taken in. "
+        "Nothing is lost: it stays where it is. Sweep again when whatever writes it is done."
+    )
+
+
 def _turns(
-    studio: OpenStudio, watcher: Watcher, wake: threading.Event, stop: threading.Event
+    studio: OpenStudio, stirred: threading.Event, wake: threading.Event, stop: threading.Event
 ) -> None:
+    """Turn whenever somebody wakes us; look whenever something stirred, or it is time."""
     scan_s = studio.workshop.settings.studio.settle.scan_s
+    look_at = time.monotonic()
     while not stop.is_set():
         wake.clear()
-        turn = studio.dispatch.turn(wake=wake.set)
-        if not watcher.alive():
-            watcher.stop()
-            watcher = _watch(studio, wake)
-        # While something is settling the scan must come again soon: two looks make it still.
-        busy = turn.moved or turn.moving
-        wake.wait(min(scan_s, 0.5) if busy else scan_s)
+        look = stirred.is_set() or time.monotonic() >= look_at
+        stirred.clear()
+        turn = studio.dispatch.turn(wake=wake.set, look=look)
+        if look:
+            look_at = time.monotonic() + _pause_s(turn, scan_s)
+        left = look_at - time.monotonic()
+        wake.wait(max(0.0, min(left, BUSY_S) if turn.moved else left))
 
 
-def _watch(studio: OpenStudio, wake: threading.Event) -> Watcher:
-    hot = studio.workshop.folders.hot
-    kind = choose(studio.workshop.settings.studio.hot.watch, hot)
-    watcher = make_watcher(kind, hot)
-    try:
-        watcher.start(wake.set)
-    except OSError as error:
-        # Events only make it sooner; the scan finds everything without them.
-        structlog.get_logger().warning("watching-not-possible", why=str(error))
-    else:
-        structlog.get_logger().info("watching", how=kind)
-    return watcher
+def _pause_s(turn: Turn, scan_s: float) -> float:
+    """How long after a look the next is worth while."""
+    if not turn.moving:
+        return scan_s
+    # A file that grows makes no event: when it was last seen to grow is known as well as this.
+    settles = turn.next_look_s if turn.next_look_s is not None else BUSY_S
+    return min(scan_s, BUSY_S, max(settles, SHORTEST_SLEEP_S))
+
+
+def _watch(studio: OpenStudio, stirred: threading.Event, wake: threading.Event) -> Watches:
+    def stir() -> None:
+        stirred.set()
+        wake.set()
+
+    settings = studio.workshop.settings
+    surfaces = [surface.id for surface in settings.surfaces]
+    watches = Watches(studio.workshop.folders.hot, surfaces, settings.studio.hot.watch, stir)
+    watches.start()
+    return watches

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-import secrets
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import structlog
 
@@ -16,8 +16,8 @@ from platemark.engine.workshop import Workshop, drop_path
 from platemark.intake import drop_files
 from platemark.intake.drop_files import open_drop
 from platemark.intake.layers import Gathered, gather
+from platemark.intake.look import Sighting
 from platemark.intake.order_sheet import said_in
-from platemark.intake.scan import Sighting
 from platemark.ledger.read import DropRow, JobRow, Reader
 from platemark.ledger.store import Transaction
 from platemark.model.job import Drop, shown_name
@@ -25,6 +25,32 @@ from platemark.model.plain import from_plain, to_plain
 from platemark.model.request import PERSONAL_KEYS, Layer, Trouble
 
 T = TypeVar("T")
+
+
+class Ask(Protocol):
+    """Has a hot folder touched, by whichever thread touches that one."""
+
+    def __call__(self, path: bytes, action: Callable[[], T]) -> Awaitable[T]:
+        """Begin an action for a path under the hot root; awaited, it gives what that gave.
+
+        Raises:
+            Silent: the hot folder does not answer.
+        """
+        ...
+
+
+class StillWritten(Exception):
+    """Another program has a drop open for writing; it is not taken in yet."""
+
+
+@dataclass(frozen=True, slots=True)
+class Handed:
+    """What came of a drop whose hot folder was to let it go."""
+
+    outcome: str
+    """`taken`; `changed` where it is not the file that was claimed; `vanished`."""
+    taken: str = ""
+    """Its name in `taken/`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,36 +74,60 @@ class _Claimed:
     original: dict[str, str]
 
 
-def claim(
-    workshop: Workshop, sighting: Sighting, ordered: Sequence[Ordered] = ()
-) -> tuple[int, ...]:
-    """Copy a settled drop into the archive, read it back, and make it a job, or one for each row.
+@dataclass(frozen=True, slots=True)
+class TakenIn:
+    """A drop whose bytes are in the spool, synced and read back, with what is asked of it."""
 
-    The jobs of one drop become true together; the first has the drop and lets it go.
+    name: str
+    spool: Path
+    copied: durable.Copied
+    asked_of: tuple[tuple[Ordered | None, Gathered], ...]
+
+
+def copy_in(
+    workshop: Workshop, sighting: Sighting, rows: Sequence[Ordered], spool: Path, *, patient: bool
+) -> TakenIn | None:
+    """Gather what is asked of a settled drop and copy it into the spool.
+
+    It touches the hot folder and nothing of the record, so that it may be done beside the
+    service's own thread.
 
     Args:
         workshop: The open studio.
         sighting: A settled file under the hot root.
-        ordered: The rows of order sheets that ask for it.
+        rows: The rows of order sheets that ask for it.
+        spool: A new file in the studio's own spool.
+        patient: Whether a program that has the file open for writing is waited for.
 
     Returns:
-        The jobs' numbers; none where the file vanished or changed meanwhile (the next scan tells).
+        What was copied; None where the file vanished or changed meanwhile (the next scan tells).
+
+    Raises:
+        StillWritten: another program has it open for writing.
+        DiskFull: there was not room enough after all.
+        DiskFault: the disk refuses.
+    """
+    name = shown_name(sighting.relative.rsplit(b"/", 1)[-1])
+    asked_of = [(row, _gathered(workshop, sighting.relative, row)) for row in rows or (None,)]
+    copied = _copy(workshop, sighting, spool, patient=patient)
+    return TakenIn(name, spool, copied, tuple(asked_of)) if copied is not None else None
+
+
+def keep(workshop: Workshop, sighting: Sighting, taken: TakenIn) -> None:
+    """Give a copy its place in the archive; may be done beside the service's own thread.
 
     Raises:
         DiskFull: there was not room enough after all.
         DiskFault: the disk refuses.
     """
-    name = shown_name(sighting.relative.rsplit(b"/", 1)[-1])
-    if workshop.settings.surface(sighting.surface) is None:
-        return ()
-    rows: Sequence[Ordered | None] = ordered or (None,)
-    asked_of = [(row, _gathered(workshop, sighting.relative, row)) for row in rows]
-    spool = workshop.folders.scratch("spool") / secrets.token_hex(8)
-    copied = _copy(workshop, sighting, spool, name)
-    if copied is None:
-        return ()
-    extension = _extension(sighting.relative)
-    workshop.keep_file(spool, copied.sha256, extension)
+    workshop.keep_file(taken.spool, taken.copied.sha256, _extension(sighting.relative))
+
+
+def record_claim(workshop: Workshop, sighting: Sighting, taken: TakenIn) -> tuple[int, ...]:
+    """Make an archived drop a job, or one for each row that asks for it; gives their numbers.
+
+    The jobs of one drop become true together; the first has the drop and lets it go.
+    """
     drop = Drop(
         sighting.surface,
         sighting.relative.hex(),
@@ -86,26 +136,32 @@ def claim(
         sighting.inode,
         sighting.device,
     )
-    original = {"sha256": copied.sha256, "extension": extension, "bytes": str(copied.bytes)}
-    common = _Claimed(name, drop, original)
+    original = {
+        "sha256": taken.copied.sha256,
+        "extension": _extension(sighting.relative),
+        "bytes": str(taken.copied.bytes),
+    }
+    common = _Claimed(taken.name, drop, original)
     with workshop.ledger.transaction() as transaction:
         first = workshop.ledger.read.newest_job() + 1
-        for job, (row, gathered) in enumerate(asked_of, first):
+        for job, (row, gathered) in enumerate(taken.asked_of, first):
             body = _body(transaction, common, row, gathered)
             if job > first:
                 body["drop_of"] = first
             transaction.append("claimed", body, job=job)
-    jobs = tuple(range(first, first + len(asked_of)))
+    jobs = tuple(range(first, first + len(taken.asked_of)))
     for job in jobs:
-        structlog.get_logger().info("claimed", job=job, name=name, surface=sighting.surface)
+        structlog.get_logger().info("claimed", job=job, name=taken.name, surface=sighting.surface)
     return jobs
 
 
-def claim_further(workshop: Workshop, of: JobRow, ordered: Ordered) -> int:
+async def claim_further(workshop: Workshop, of: JobRow, ordered: Ordered, ask: Ask) -> int:
     """Make one more job of the drop of another, which may be gone: its original is archived."""
     body = asked_body(workshop.ledger.read, of)
     drop = Drop(**body["drop"])
-    gathered = _with_sidecar_of(body, _gathered(workshop, drop.path_bytes, ordered))
+    path = drop.path_bytes
+    gathered = await ask(path, partial(_gathered, workshop, path, ordered))
+    gathered = _with_sidecar_of(body, gathered)
     common = _Claimed(of.original_name, drop, body["original"])
     with workshop.ledger.transaction() as transaction:
         job = workshop.ledger.read.newest_job() + 1
@@ -175,19 +231,24 @@ def asked_body(reader: Reader, row: JobRow) -> dict[str, Any]:
     return body
 
 
-def gather_anew(workshop: Workshop, row: JobRow, ordered: Ordered | None = None) -> Gathered:
+async def gather_anew(
+    workshop: Workshop, row: JobRow, ask: Ask, ordered: Ordered | None = None
+) -> Gathered:
     """Collect again what is asked of a job whose drop was let go, and keep what went with it.
 
     Args:
         workshop: The open studio.
         row: The job.
+        ask: Has a hot folder touched.
         ordered: A row of an order sheet that came later; without one, that of the record stands.
     """
     body = asked_body(workshop.ledger.read, row)
     standing = said_in(layers_of(body))
     if ordered is None and standing is not None:
         ordered = Ordered(body["sheet"], body["row"], row.surface, standing)
-    return _with_sidecar_of(body, _gathered(workshop, Drop(**body["drop"]).path_bytes, ordered))
+    path = Drop(**body["drop"]).path_bytes
+    gathered = await ask(path, partial(_gathered, workshop, path, ordered))
+    return _with_sidecar_of(body, gathered)
 
 
 def _with_sidecar_of(body: dict[str, Any], gathered: Gathered) -> Gathered:
@@ -206,17 +267,24 @@ def _of_sidecar(items: Iterable[T], text: Callable[[T], str]) -> Iterator[T]:
     return (item for item in items if text(item).lower().startswith("sidecar “"))
 
 
-def _copy(workshop: Workshop, sighting: Sighting, spool: Path, name: str) -> durable.Copied | None:
+def _copy(
+    workshop: Workshop, sighting: Sighting, spool: Path, *, patient: bool
+) -> durable.Copied | None:
     """Copy a drop into the spool; None where it vanished or changed meanwhile."""
-    log = structlog.get_logger()
+    log, name = structlog.get_logger(), shown_name(sighting.relative.rsplit(b"/", 1)[-1])
     try:
         descriptor = open_drop(workshop.folders.hot, sighting.relative)
+    except FileNotFoundError:
+        log.info("drop-vanished", name=name)
+        return None
     except OSError as error:
         log.warning("drop-unreadable", name=name, why=error.strerror)
         return None
     try:
         if durable.identity(os.fstat(descriptor)) != sighting.identity:
             return None
+        if patient and drop_files.is_being_written(descriptor):
+            raise StillWritten(name)
         return durable.copy_checked(descriptor, spool)
     except durable.Changed:
         log.info("drop-changed-while-read", name=name)
@@ -252,33 +320,42 @@ def layers_of(body: dict[str, object]) -> tuple[Layer, ...]:
     return tuple(layers)
 
 
-def let_go(workshop: Workshop, row: DropRow) -> None:
-    """Move a claimed drop and its sidecar to `taken/`, and record that the folder let go.
+def letting_go(workshop: Workshop, row: DropRow) -> Callable[[], Handed | None] | None:
+    """Prepare to move a claimed drop and its sidecar to `taken/`; None where it has no job.
 
-    A drop that is not the file that was claimed stays where it is, as a new drop, with an alarm.
-    While its hot folder is away nothing is decided. May be called again after a crash at any point.
+    What is returned touches the hot folder alone, and may be done beside the service's own thread,
+    also again after a crash at any point. It gives None while the hot folder is away: what a share
+    holds that is not connected, nobody knows.
     """
     job = workshop.ledger.read.job(row.job)
-    if job is None:
-        return
-    entry = workshop.ledger.read.entry(job.claimed_seq)
+    entry = workshop.ledger.read.entry(job.claimed_seq) if job is not None else None
     if entry is None:
-        return
+        return None
     drop = Drop(**entry.body["drop"])
-    handed = _hand_over(workshop, row, drop)
-    if handed is None:
-        return
-    outcome, taken = handed
-    if outcome == "taken":
-        _sidecar_follows(workshop, row, entry.body.get("sidecar_identity"))
+    identity = entry.body.get("sidecar_identity")
+
+    def move_away() -> Handed | None:
+        handed = _hand_over(workshop, row, drop)
+        if handed is not None and handed.outcome == "taken":
+            _sidecar_follows(workshop, row, drop, identity)
+        return handed
+
+    return move_away
+
+
+def record_let_go(workshop: Workshop, job: int, handed: Handed) -> None:
+    """Record that a hot folder let a drop go.
+
+    A drop that is not the file that was claimed stays where it is, as a new drop, with an alarm.
+    """
     with workshop.ledger.transaction() as transaction:
         transaction.append(
             "let-go",
-            {"outcome": outcome, "taken": os.fsencode(taken).hex()},
-            job=row.job,
+            {"outcome": handed.outcome, "taken": os.fsencode(handed.taken).hex()},
+            job=job,
         )
-    if outcome != "taken":
-        structlog.get_logger().warning("let-go", job=row.job, outcome=outcome)
+    if handed.outcome != "taken":
+        structlog.get_logger().warning("let-go", job=job, outcome=handed.outcome)
 
 
 def is_the_drop(row: DropRow, found: os.stat_result) -> bool:
@@ -286,35 +363,26 @@ def is_the_drop(row: DropRow, found: os.stat_result) -> bool:
     return (found.st_ino, found.st_size, found.st_mtime_ns) == (row.inode, row.size, row.mtime_ns)
 
 
-def _hand_over(workshop: Workshop, row: DropRow, drop: Drop) -> tuple[str, str] | None:
-    """Move the drop if it is still the file that was claimed; what came of it, and its new name.
-
-    None where its folder is away: what a share holds that is not connected, nobody knows.
-    """
+def _hand_over(workshop: Workshop, row: DropRow, drop: Drop) -> Handed | None:
     hot = workshop.folders.hot
     try:
         found = os.lstat(drop_path(workshop, drop))
         if not is_the_drop(row, found):
-            return "changed", ""
-        return "taken", drop_files.let_go(hot, drop.path_bytes, row.job).name
+            return Handed("changed")
+        return Handed("taken", drop_files.let_go(hot, drop.path_bytes, row.job).name)
     except (FileNotFoundError, NotADirectoryError):
         # After a crash it may have been moved already; else somebody took it away.
         name = drop.path_bytes.rsplit(b"/", 1)[-1]
         target = drop_files.taken_path(hot, drop.surface_folder, row.job, name)
         if os.path.lexists(target):
-            return "taken", target.name
-        return ("vanished", "") if _is_there(hot / drop.surface_folder, row.device) else None
+            return Handed("taken", target.name)
+        there = drop_files.is_there(hot / drop.surface_folder, row.device)
+        return Handed("vanished") if there else None
 
 
-def _is_there(folder: Path, device: int) -> bool:
-    """Whether a hot folder is on the disk or share where it was; an empty mount point is not."""
-    try:
-        return folder.stat().st_dev == device
-    except OSError:
-        return False
-
-
-def _sidecar_follows(workshop: Workshop, row: DropRow, identity: list[int] | None) -> None:
+def _sidecar_follows(
+    workshop: Workshop, row: DropRow, drop: Drop, identity: list[int] | None
+) -> None:
     """Move the sidecar that was read; another that stands there now is a new word, and stays."""
     if row.sidecar_hex is None:
         return
@@ -325,7 +393,12 @@ def _sidecar_follows(workshop: Workshop, row: DropRow, identity: list[int] | Non
             found = _without_times(durable.identity(os.fstat(descriptor)))
         finally:
             os.close(descriptor)
-        if identity is None or found == identity:
+        # With a studio that was moved whole, the drop and its sidecar got other numbers.
+        # A copy may have got a new time as well, as the drop has then.
+        alike = 2 if row.mtime_ns != drop.mtime_ns else 3
+        was_moved = (drop.inode, drop.mtime_ns) != (row.inode, row.mtime_ns)
+        went_along = was_moved and (found or [])[1:alike] == (identity or [])[1:alike]
+        if identity is None or found == identity or went_along:
             drop_files.let_go(hot, relative, row.job)
     except OSError as error:
         structlog.get_logger().info("sidecar-kept", job=row.job, why=error.strerror)

@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 
 from platemark.engine.look_at import (
+    UNTOUCHED,
     Examined,
     Subject,
     child_limits,
@@ -128,7 +129,7 @@ def draw_proofs(subject: Subject, compared: Compared, target: Path) -> None:
     report = Children().run(task, child_limits(subject.settings))
     if not isinstance(report, BesideReport):
         why = report.sentence if isinstance(report, Failure) else "it brought another report"
-        raise ChildFault(f"The proofs of {subject.file.name} could not be drawn: {why}.")
+        raise ChildFault(f"The proofs of {subject.file.name} could not be drawn: {why}.", UNTOUCHED)
 
 
 def _line(each: OnSurface, best: int) -> str:

@@ -2,39 +2,38 @@
 
 from __future__ import annotations
 
-import re
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
 import structlog
 
-from platemark import durable
 from platemark.engine import examine, render
-from platemark.engine.claim import claim, gather_anew, jobs_of_drop, let_go, said
-from platemark.engine.deliver import Couriers, deliver_closed
+from platemark.engine.deliver import Couriers
 from platemark.engine.growing import Growing
 from platemark.engine.holding import Holding
-from platemark.engine.lifecycle import TRANSITIONS, move
+from platemark.engine.hot_side import Silent
+from platemark.engine.lifecycle import TRANSITIONS
 from platemark.engine.pack import close_due
+from platemark.engine.recall_work import finish_recalls
+from platemark.engine.roster import Moving, Roster
 from platemark.engine.sets import Sets
-from platemark.engine.sheets import OrderSheets
+from platemark.engine.taking_in import MISTAKE_HINT, TakingIn
+from platemark.engine.upkeep import Upkeep
+from platemark.engine.waiting_note import WaitingNote
 from platemark.engine.workshop import ROOM_HINT, Workshop
-from platemark.intake import drop_files
-from platemark.intake.scan import HotFolders, Look, Sighting
-from platemark.intake.waiting import waiting_text
 from platemark.ledger.read import JobRow
-from platemark.model.errors import DiskFault, DiskFull, PlatemarkError
-from platemark.model.job import job_number, shown_name
+from platemark.model.errors import DiskFull, PlatemarkError
+from platemark.model.job import shown_name
 from platemark.model.notice import WaitingLine
 from platemark.model.work import Failure, ProbeReport
 
-PICTURE_ENDINGS = (b".tif", b".tiff", b".jpg", b".jpeg", b".png", b".TIF", b".JPG")
-MISTAKE_HINT = "Tell whoever looks after Platemark; the log says more."
-_JOB_NUMBER = re.compile(r"[0-9]{1,12}")
+CLOSING_S = 10.0
+"""Without news, closing times are looked at this often."""
 PAUSE_S = 30
 """After the world refused something that may heal, no new work is begun for this long."""
 
@@ -51,6 +50,8 @@ class Turn:
     """Cut-off pictures that are young enough to be still arriving."""
     moved: bool
     """Whether anything changed."""
+    next_look_s: float | None = None
+    """Seconds until something may have settled; None where nothing is moving."""
 
 
 Finish = Callable[[Workshop, JobRow, Any], Callable[[], Any] | None]
@@ -67,24 +68,43 @@ class _Running:
 class Dispatch:
     """Moves every job of one studio on, a turn at a time; the record is written here only."""
 
-    def __init__(self, workshop: Workshop, hot: HotFolders, quiet_s: float) -> None:
+    def __init__(self, workshop: Workshop, *, on_share: bool) -> None:
+        """Put the parts together; nothing is looked at yet.
+
+        Args:
+            workshop: The open studio.
+            on_share: Whether the hot folders' root is on a network share.
+        """
         self._workshop = workshop
-        self._hot = hot
-        self._couriers = Couriers()
-        self._sets = Sets(workshop)
-        self._order_sheets = OrderSheets(workshop)
+        self._roster = Roster(workshop.ledger.read)
+        self._couriers = Couriers(workshop)
+        self._sets = Sets(workshop, self._roster)
+        self._running: dict[int, _Running] = {}
+        self._taking = TakingIn(
+            workshop,
+            self._roster,
+            on_share,
+            guard=self._part,
+            paused=self._paused,
+            running=self._running.keys,
+            note_fault=self._note_fault,
+        )
+        self._note = WaitingNote(workshop, self._taking.ask)
         # The threads live as long as the service: a child dies with the thread that started it.
         self._threads = ThreadPoolExecutor(workshop.parallel, thread_name_prefix="picture")
-        self._holding = Holding(workshop, quiet_s, self._threads)
-        self._running: dict[int, _Running] = {}
-        self._growing = Growing(workshop, quiet_s, self._go_on)
+        quiet_s = float(workshop.settings.studio.settle.local_s)
+        self._holding = Holding(workshop, self._roster, quiet_s, self._threads)
+        self._growing = Growing(
+            workshop, self._roster, self._taking.ask, self._taking.quiet_s, self._go_on
+        )
+        self.upkeep = Upkeep(workshop)
         self._wake: Callable[[], None] = lambda: None
         self._trouble: PlatemarkError | None = None
         self._paused_until = 0.0
-        self._waiting_shown: tuple[WaitingLine, ...] | None = None
-        self._late: tuple[WaitingLine, ...] = ()
-        self._unfit: dict[bytes, tuple[tuple[int, ...], WaitingLine]] = {}
-        """Settled files that are not taken in as they are, by path, with what is said of them."""
+        self._head = workshop.ledger.read.head().seq
+        self._moved = False
+        self._closed: tuple[object, float] = (None, 0.0)
+        """What was rendered when parcels were last closed, and when that was."""
         self._documents: dict[int, tuple[int | None, tuple[int, int]]] = {}
         """Size of the prints that wait to be made, by job and the entry that planned it."""
         self._short: dict[int, str] = {}
@@ -92,44 +112,69 @@ class Dispatch:
         self._mistakes: dict[str, str] = {}
         """Parts of a turn that went wrong by a mistake of ours, until they go right again."""
 
-    def turn(self, *, wake: Callable[[], None] = lambda: None) -> Turn:
+    def turn(self, *, wake: Callable[[], None] = lambda: None, look: bool = True) -> Turn:
         """Do everything that can be done now.
 
         Args:
-            wake: Called from another thread when a picture's step has come to its end.
+            wake: Called from another thread when a picture's step has come to its end, a hot
+                folder has answered, or a courier is back.
+            look: Whether to look into the hot folders anew.
         """
-        before = self._workshop.ledger.read.head().seq
-        self._wake = wake
+        self._wake = self._taking.wake = wake
+        self._part("upkeep", partial(self.upkeep.tend, busy=bool(self._running), wake=wake))
         self._part("answers", self._holding.take_answers)
-        look = self._hot.look(self._known_drops())
-        self._part("order sheets", partial(self._order_sheets.tend, look, self._running.keys()))
-        self._part("drops", partial(self._take_drops, look))
+        self._taking.take(look=look)
         self._part("profiles", self._holding.look_again)
         self._collect()
-        self._part("growing", self._growing.watch)
-        self._part("sets", partial(self._sets.tend, arriving=look.moving > 0))
+        self._taking.stories.begin("growing", self._watch_growing)
+        self._taking.stories.go_on("growing")
+        arriving = self._taking.look.moving > 0
+        self._part("sets", partial(self._sets.tend, arriving=arriving))
         self._begin()
-        self._part("hot folders", partial(self._let_go, look))
+        self._taking.let_go()
         self._part("held folders", partial(self._holding.show, wake))
-        self._part("parcels", partial(close_due, self._workshop, waiting=self._sets.waiting))
-        self._part("deliveries", partial(deliver_closed, self._workshop, self._couriers))
-        self._part("WAITING.txt", partial(self._show_waiting, look))
-        waiting = [row for row in self._startable() if row.job not in self._short]
-        startable = 0 if self._paused() else len(waiting)
+        self._part("parcels", self._close_due)
+        self._part("deliveries", partial(self._couriers.tend, wake))
+        self._part("WAITING.txt", self._show_waiting)
+        self._taking.rest()
+        return self._turned()
+
+    def _turned(self) -> Turn:
+        before, self._head = self._head, self._workshop.ledger.read.head().seq
+        self._moved = self._head != before
+        look, paused = self._taking.look, self._paused()
+        startable = [] if paused else [r for r in self._startable() if r.job not in self._short]
         return Turn(
             moving=look.moving,
             working=len(self._running)
-            + startable
+            + len(startable)
             + self._growing.with_holes
-            + self._holding.drawing,
-            growing=len(self._growing.cut_off),
-            moved=self._workshop.ledger.read.head().seq != before,
+            + self._taking.under_way
+            + self._couriers.working
+            + (0 if paused else self._holding.drawing),
+            growing=len(self._growing.cut_off) + self._taking.still_open,
+            moved=self._moved,
+            next_look_s=look.next_look_s,
         )
+
+    async def _watch_growing(self) -> None:
+        with suppress(Silent):
+            await self._growing.watch()
+
+    def _close_due(self) -> None:
+        """Close parcels; without news only now and then, for a clock tells no news of itself."""
+        news, now = self._roster.jobs("rendered"), self._workshop.clock.monotonic()
+        waiting = (news, self._sets.waiting)
+        if waiting != self._closed[0] or now - self._closed[1] >= CLOSING_S:
+            self._closed = waiting, now
+            # Whatever is wrong with a recall keeps no other parcel.
+            self._part("recalls", partial(finish_recalls, self._workshop))
+            close_due(self._workshop, waiting=self._sets.waiting)
 
     def close_everything(self) -> None:
         """Close every open parcel whatever the labs' rules say, and deliver."""
         close_due(self._workshop, waiting=self._sets.waiting, everything=True)
-        deliver_closed(self._workshop, self._couriers)
+        self._couriers.tend(self._wake)
 
     @property
     def is_paused(self) -> bool:
@@ -141,131 +186,42 @@ class Dispatch:
         """What the world refused and is still waited for."""
         unfit = (
             PlatemarkError(f"{line.name}: {line.sentence}", line.next)
-            for _, line in self._unfit.values()
+            for line in self._taking.unfit
         )
-        return (*self._own_troubles(), *unfit)
+        return (*self._taking.silent, *self._own_troubles(), *unfit)
 
     @property
     def unread_sheets(self) -> tuple[str, ...]:
         """What is wrong with order sheets that wait to be corrected."""
-        return tuple(" ".join(words) for words in self._order_sheets.troubles)
+        return tuple(" ".join(words) for words in self._taking.sheets.troubles)
+
+    @property
+    def arriving(self) -> tuple[str, ...]:
+        """Paths of files that are still changing, as people read them."""
+        return tuple(shown_name(b"hot/" + path) for path in self._taking.look.arriving)
 
     def _own_troubles(self) -> tuple[PlatemarkError, ...]:
         """All but the files that are not taken in."""
         own = (self._trouble,) if self._trouble is not None else ()
         short = (DiskFull(sentence, ROOM_HINT) for sentence in self._short.values())
         mistakes = (PlatemarkError(sentence, MISTAKE_HINT) for sentence in self._mistakes.values())
-        return (*own, *short, *mistakes, *self._couriers.troubles.values())
+        return (*own, *short, *mistakes, *self._couriers.troubles)
 
     def stop(self) -> None:
         """End every child process and its thread; what was begun is begun anew next time."""
+        self._taking.end()
+        self.upkeep.stop()
         self._workshop.children.kill_all()
         self._threads.shutdown(wait=True, cancel_futures=True)
-
-    # -- taking in ---------------------------------------------------------------------------
-
-    def _known_drops(self) -> set[tuple[int, int, int, int]]:
-        here = self._workshop.ledger.read.drops(here=True)
-        drops = {(row.device, row.inode, row.size, row.mtime_ns) for row in here}
-        return drops | self._order_sheets.known
-
-    def _take_drops(self, look: Look) -> None:
-        settled = {sighting.relative for sighting in look.settled}
-        self._unfit = {path: told for path, told in self._unfit.items() if path in settled}
-        for sighting in () if self._paused() else look.settled:
-            if self._order_sheets.may_take(sighting.relative):
-                self._take(sighting)
-        self._late = tuple(
-            line for sidecar in look.lone_sidecars if (line := self._late_sidecar(sidecar))
-        )
-
-    def _take(self, sighting: Sighting) -> None:
-        """Claim a settled file; one that cannot be taken in waits and is told, and no other does.
-
-        It is tried again once it has changed, or where only room was wanting.
-        """
-        told = self._unfit.get(sighting.relative)
-        if told is not None and told[0] == sighting.identity and not self._room_was_short(told):
-            return
-        self._unfit.pop(sighting.relative, None)
-        name = shown_name(sighting.relative.rsplit(b"/", 1)[-1])
-        limit = self._workshop.limits.file_bytes
-        short = self._workshop.lacks_room(sighting.size, f"take in {name}")
-        if sighting.size > limit:
-            sentence = f"It has {sighting.size:,} bytes, and the studio takes at most {limit:,}."
-            then = "Save it smaller, or raise the limit in studio.toml and start again."
-        elif short:
-            sentence, then = short, ROOM_HINT
-        else:
-            try:
-                claim(self._workshop, sighting, self._order_sheets.rows_of(sighting.relative))
-            except PlatemarkError as error:
-                self._note_fault(error)
-                return
-            except Exception:
-                structlog.get_logger().exception("drop-not-taken", name=name)
-                sentence, then = "Platemark made a mistake with it.", MISTAKE_HINT
-            else:
-                return
-        where = shown_name(b"hot/" + sighting.relative.rsplit(b"/", 1)[0])
-        line = WaitingLine(None, name, where, sentence, then)
-        self._unfit[sighting.relative] = sighting.identity, line
-
-    @staticmethod
-    def _room_was_short(told: tuple[tuple[int, ...], WaitingLine]) -> bool:
-        return told[1].next == ROOM_HINT
-
-    def _late_sidecar(self, sidecar: Sighting) -> WaitingLine | None:
-        """A request that lands after its picture: plan anew while that is possible, else say so."""
-        picture = sidecar.relative.removesuffix(b".toml")
-        drops = self._workshop.ledger.read.drops(path_hex=picture.hex())
-        name = shown_name(sidecar.relative.rsplit(b"/", 1)[-1])
-        where = shown_name(b"hot/" + sidecar.relative.rsplit(b"/", 1)[0])
-        if not drops:
-            meant = next((e for e in PICTURE_ENDINGS if self._was_dropped(picture + e)), None)
-            beside = shown_name((picture + (meant or b"")).rsplit(b"/", 1)[-1])
-            return WaitingLine(
-                None, name, where, "There is no picture beside this request.",
-                f"It is called after the picture's whole name: rename it {beside}.toml." if meant
-                else "Drop the picture of that name, or remove the request. For heron.tif it is "
-                "called heron.tif.toml.",
-            )  # fmt: skip
-        rows = jobs_of_drop(self._workshop.ledger.read, drops[-1].job)
-        if any(row.job in self._running for row in rows):
-            return None
-        going = [row for row in rows if row.state in ("held", "examined", "rendered")]
-        if not going:
-            row = rows[0]
-            sent = f"already in parcel {row.parcel}" if row.parcel else row.state
-            return WaitingLine(
-                row.job, name, where, f"This request came too late: job {job_number(row.job)} is "
-                f"{sent}.", "Tell the lab if it matters, then remove this file.",
-            )  # fmt: skip
-        for row in going:
-            self._ask_anew(row)
-        drop_files.let_go(self._workshop.folders.hot, sidecar.relative, going[0].job)
-        return None
-
-    def _was_dropped(self, path: bytes) -> bool:
-        return bool(self._workshop.ledger.read.drops(path_hex=path.hex()))
-
-    def _ask_anew(self, row: JobRow) -> None:
-        workshop = self._workshop
-        gathered = gather_anew(workshop, row)
-        with workshop.ledger.transaction() as transaction:
-            if row.state != "held":
-                move(transaction, row, "set-back", "held", {"why": "its request came later"})
-                row = workshop.ledger.read.job(row.job) or row
-            move(transaction, row, "asked-anew", "claimed", said(transaction, gathered))
-        structlog.get_logger().info("asked-anew", job=row.job)
 
     # -- moving on ---------------------------------------------------------------------------
 
     def _startable(self) -> list[JobRow]:
+        states: tuple[Moving, ...] = ("examined", "claimed")
         return [
             row
-            for state in ("examined", "claimed")
-            for row in self._workshop.ledger.read.jobs(state=state)
+            for state in states
+            for row in self._roster.jobs(state)
             if row.job not in self._running and row.job not in self._growing.jobs
             if row.state != "examined" or row.job not in self._sets.waiting
         ]
@@ -343,7 +299,7 @@ class Dispatch:
             PlatemarkError: a fault that will not heal by waiting.
         """
         try:
-            action()
+            is_over = action() is not False
         except PlatemarkError as error:
             self._note_fault(error)
         except Exception:
@@ -351,7 +307,8 @@ class Dispatch:
                 structlog.get_logger().exception("part-failed", part=name)
             self._mistakes[name] = f"Platemark made a mistake with the {name}; the rest goes on."
         else:
-            self._mistakes.pop(name, None)
+            if is_over:
+                self._mistakes.pop(name, None)
 
     def _guarded(self, action: Callable[[], Any], row: JobRow) -> Any:
         """Run one action for a job and give what it gives; None where it failed.
@@ -384,60 +341,38 @@ class Dispatch:
 
     # -- what people see ---------------------------------------------------------------------
 
-    def _let_go(self, look: Look) -> None:
-        if look.offline:
-            return
-        for drop in self._workshop.ledger.read.drops(here=True):
-            row = self._workshop.ledger.read.job(drop.job)
-            if row is not None and row.state != "claimed":
-                let_go(self._workshop, drop)
+    def _show_waiting(self) -> None:
+        lines = tuple(self._lines())
+        if self._taking.root_is_seen and not (self._moved and self._note.is_early(lines)):
+            self._taking.stories.begin("WAITING.txt", partial(self._note.show, lines))
+            self._taking.stories.go_on("WAITING.txt")
+        # While hot/ cannot be reached, what is to be said stands in held/.
+        self._note.show_in_held(lines if self._taking.root_is_lost else None)
 
-    def _show_waiting(self, look: Look) -> None:
-        if look.offline:
-            return
-        lines = (*self._holding.lines(), *self._late, *self._other_lines(look))
-        hot = self._workshop.folders.hot
-        if lines == self._waiting_shown and (hot / "WAITING.txt").exists():
-            return
-        now = self._workshop.local(self._workshop.clock.now())
-        scratch = hot / ".WAITING.txt.tmp"
-        try:
-            durable.write_over(hot / "WAITING.txt", waiting_text(lines, now).encode(), scratch)
-        except DiskFault as fault:
-            # It is only a word to people, and hot/ may be on a share: no reason to stop.
-            structlog.get_logger().warning("waiting-not-written", why=fault.sentence)
-        self._waiting_shown = lines
-
-    def _other_lines(self, look: Look) -> list[WaitingLine]:
-        lines = [
-            WaitingLine(
-                None,
-                shown_name(oddity.relative.rsplit(b"/", 1)[-1]),
-                shown_name(b"hot/" + oddity.relative),
-                oddity.sentence,
-                oddity.next,
-            )
-            for oddity in look.oddities
-        ]
-        lines.extend(line for _, line in self._unfit.values())
-        lines.extend(self._order_sheets.lines)
+    def _lines(self) -> Iterator[WaitingLine]:
+        yield from self._taking.away_lines
+        yield from self._holding.lines()
+        yield from self._taking.late.lines
+        for oddity in self._taking.look.oddities:
+            name = shown_name(oddity.relative.rsplit(b"/", 1)[-1])
+            where = shown_name(b"hot/" + oddity.relative)
+            yield WaitingLine(None, name, where, oddity.sentence, oddity.next)
+        yield from self._taking.unfit
+        yield from self._taking.sheets.lines
         for job in self._growing.cut_off:
-            row = self._workshop.ledger.read.job(job)
+            row = self._roster.job(job)
             if row is not None:
-                lines.append(
-                    WaitingLine(
-                        job,
-                        row.original_name,
-                        f"hot/{row.surface}",
-                        "It ends too early and is young: it may still be arriving.",
-                        "If the copy was cut off, copy it again.",
-                    )
+                yield WaitingLine(
+                    job,
+                    row.original_name,
+                    f"hot/{row.surface}",
+                    "It ends too early and is young: it may still be arriving.",
+                    "If the copy was cut off, copy it again.",
                 )
-        lines.extend(
-            WaitingLine(None, "the service", "", error.sentence, error.hint)
-            for error in self._own_troubles()
-        )
-        return lines
+        yield from self._couriers.lines
+        yield from self.upkeep.lines()
+        for error in self._own_troubles():
+            yield WaitingLine(None, "the service", "", error.sentence, error.hint)
 
 
 def _result(future: Future[Any]) -> Any:

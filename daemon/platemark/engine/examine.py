@@ -190,6 +190,17 @@ def hold(
 
     A killed process, a bug, a late change, the rest of its set.
     """
+    body = held_body(workshop, row, *stops, trace=trace)
+    with workshop.ledger.transaction() as transaction:
+        move(transaction, row, "held", "held", body)
+        transaction.forget_attempts(row.job, step)
+    structlog.get_logger().warning(
+        "held", job=row.job, name=row.original_name, codes=[each.code for each in stops]
+    )
+
+
+def held_body(workshop: Workshop, row: JobRow, *stops: Finding, trace: str = "") -> dict[str, Any]:
+    """What the entry says that holds a job for other reasons than its picture's checks."""
     # As it stands in the chain: personal words stay beside it.
     seqs = [seq for seq in (row.examined_seq, row.held_seq) if seq is not None]
     entry = workshop.ledger.read.entry(max(seqs)) if seqs else None
@@ -205,12 +216,7 @@ def hold(
     asked_now = {each.code for each in stops}
     body["accepted"] = [a for a in before.get("accepted", []) if a["code"] not in asked_now]
     body["trace"] = trace
-    with workshop.ledger.transaction() as transaction:
-        move(transaction, row, "held", "held", body)
-        transaction.forget_attempts(row.job, step)
-    structlog.get_logger().warning(
-        "held", job=row.job, name=row.original_name, codes=[each.code for each in stops]
-    )
+    return body
 
 
 def tried_too_often(workshop: Workshop, row: JobRow, step: str) -> bool:

@@ -9,36 +9,49 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from typing import Literal
 
-from platemark.engine.claim import holder_of, is_the_drop
+from platemark.engine.claim import Ask, holder_of, is_the_drop
 from platemark.engine.lifecycle import move
-from platemark.engine.workshop import Workshop, drop_path
+from platemark.engine.roster import Roster
+from platemark.engine.workshop import Workshop
+from platemark.intake.drop_files import is_there
 from platemark.ledger.read import DropRow, JobRow
-from platemark.model.job import Drop
 from platemark.model.work import ProbeReport
 
 
 @dataclass(frozen=True, slots=True)
 class _Waiting:
     report: ProbeReport
-    until: float | None
-    """By the monotonic clock; None where the age of the file decides."""
+    until: float
+    """By the monotonic clock, which no setting of the time of day moves."""
+    is_cut_off: bool
 
 
 class Growing:
     """Keeps such pictures claimed until they changed, or are old enough to be believed."""
 
     def __init__(
-        self, workshop: Workshop, quiet_s: float, go_on: Callable[[JobRow, ProbeReport], None]
+        self,
+        workshop: Workshop,
+        roster: Roster,
+        ask: Ask,
+        quiet_s: Callable[[str], float],
+        go_on: Callable[[JobRow, ProbeReport], None],
     ) -> None:
         """Wait for nothing yet.
 
         Args:
             workshop: The studio at work.
-            quiet_s: The settle time.
+            roster: What is on its way.
+            ask: Has a hot folder touched.
+            quiet_s: The settle time of a surface's hot folder.
             go_on: Takes a picture that is waited for no longer, with what was read.
         """
         self._workshop = workshop
+        self._roster = roster
+        self._ask = ask
         self._go_on = go_on
         self._quiet_s = quiet_s
         self._waiting: dict[int, _Waiting] = {}
@@ -51,7 +64,7 @@ class Growing:
     @property
     def cut_off(self) -> tuple[int, ...]:
         """Those of them that end too early."""
-        return tuple(job for job, each in self._waiting.items() if each.until is None)
+        return tuple(job for job, each in self._waiting.items() if each.is_cut_off)
 
     @property
     def with_holes(self) -> int:
@@ -64,51 +77,57 @@ class Growing:
         if not isinstance(outcome, ProbeReport) or drop is None:
             return False
         now = self._workshop.clock.monotonic()
-        if outcome.facts.truncated and self._is_young(drop):
-            self._waiting[row.job] = _Waiting(outcome, None)
+        if outcome.facts.truncated and (left_s := self._is_young_for(drop)) > 0:
+            self._waiting[row.job] = _Waiting(outcome, now + left_s, is_cut_off=True)
         elif outcome.facts.zero_run:
-            self._waiting[row.job] = _Waiting(outcome, now + self._quiet_s)
+            until = now + self._quiet_s(row.surface)
+            self._waiting[row.job] = _Waiting(outcome, until, is_cut_off=False)
         return row.job in self._waiting
 
-    def watch(self) -> None:
-        """Take anew what has changed, and go on with what is old enough."""
+    async def watch(self) -> None:
+        """Take anew what has changed, and go on with what is old enough.
+
+        Raises:
+            Silent: a hot folder does not answer.
+        """
         # The first job of a drop lets it go, so it comes last.
-        for job, each in sorted(self._waiting.items(), key=lambda item: -item[0]):
-            row, drop = self._workshop.ledger.read.job(job), self._drop_here(job)
+        for job in sorted(self._waiting, reverse=True):
+            row, drop = self._roster.job(job), self._drop_here(job)
             if row is None or drop is None or row.state != "claimed":
                 del self._waiting[job]
-            elif self._changed(row, drop):
+                continue
+            became = await self._ask(bytes.fromhex(drop.path_hex), partial(self._became, drop))
+            each, now = self._waiting[job], self._roster.job(job)
+            if now is None or now.moved_seq != row.moved_seq:
+                continue  # somebody answered meanwhile: the next turn sees to it
+            if became == "away":
+                continue  # what is on a share that is not connected, nobody knows
+            if became == "changed":
                 del self._waiting[job]
                 with self._workshop.ledger.transaction() as transaction:
                     body = {"why": "the file was still arriving; it is taken again as it is now"}
                     move(transaction, row, "withdrawn", "withdrawn", body)
                     transaction.append("let-go", {"outcome": "changed", "taken": ""}, job=job)
-            elif not self._is_waited_for(each, drop):
+            elif self._workshop.clock.monotonic() >= each.until:
                 del self._waiting[job]
                 self._go_on(row, each.report)
 
-    def _is_waited_for(self, each: _Waiting, drop: DropRow) -> bool:
-        if each.until is None:
-            return self._is_young(drop)
-        return self._workshop.clock.monotonic() < each.until
-
-    def _is_young(self, drop: DropRow) -> bool:
-        """Whether a file was written so recently that it may still be growing."""
+    def _is_young_for(self, drop: DropRow) -> float:
+        """Seconds for which a file may still be growing, for it was written so lately."""
         minutes = self._workshop.settings.studio.settle.truncated_wait_min
         age = self._workshop.clock.now().timestamp() - drop.mtime_ns / 1e9
         # A time to come is another computer's clock and says nothing of how young the file is.
-        return 0 <= age < minutes * 60
+        return minutes * 60 - age if age >= 0 else 0.0
 
     def _drop_here(self, job: int) -> DropRow | None:
-        read = self._workshop.ledger.read
-        row = read.job(job)
-        holder = holder_of(read, row) if row is not None else job
-        return next((drop for drop in read.drops(here=True) if drop.job == holder), None)
+        row = self._roster.job(job)
+        holder = holder_of(self._workshop.ledger.read, row) if row is not None else job
+        return self._roster.drop_of(holder)
 
-    def _changed(self, row: JobRow, drop: DropRow) -> bool:
-        body = self._workshop.ledger.read.body(row.claimed_seq)
+    def _became(self, drop: DropRow) -> Literal["same", "changed", "away"]:
+        hot, relative = self._workshop.folders.hot, os.fsdecode(bytes.fromhex(drop.path_hex))
+        path, surface = hot / relative, hot / relative.split("/", 1)[0]
         try:
-            found = os.lstat(drop_path(self._workshop, Drop(**body["drop"])))
+            return "same" if is_the_drop(drop, os.lstat(path)) else "changed"
         except OSError:
-            return True
-        return not is_the_drop(drop, found)
+            return "changed" if is_there(surface, drop.device) else "away"

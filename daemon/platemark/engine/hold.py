@@ -128,8 +128,9 @@ def clear_held(workshop: Workshop, row: JobRow) -> None:
     if not folder.exists() or in_the_way(workshop, row):
         return
     picture = folder / picture_name(_name(workshop, row))
-    if not any((folder / ours).exists() for ours in OURS) and not picture.exists():
-        return  # what is left is theirs
+    is_ours = any((folder / ours).exists() for ours in OURS) or picture.exists()
+    if not is_ours and any(folder.iterdir()):
+        return  # what is left is theirs; an empty folder is what a crash left of ours
     for ours in OURS:
         if (folder / ours).is_symlink() or not (folder / ours).is_dir():
             durable.remove_file(folder / ours)

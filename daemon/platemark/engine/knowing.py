@@ -16,18 +16,28 @@ from platemark.engine.profiles import standing_of
 from platemark.engine.workshop import Workshop
 from platemark.imaging.icc import ProfileDamage, parse_profile
 from platemark.intake.names import title_of
+from platemark.ledger.chain import Entry
+from platemark.ledger.keeping import Keeping
 from platemark.ledger.read import JobRow, Reader
 from platemark.model.adjusting import adjustment_of
 from platemark.model.finding import ENGINE_CODES, Acceptance, Finding
 from platemark.model.geometry import Layout, Misfit, lay_out
 from platemark.model.job import Drop
-from platemark.model.known import Known, Other, ProfileStanding, Settled, SettledBefore
+from platemark.model.known import (
+    Known,
+    Other,
+    ProfileStanding,
+    Restored,
+    Settled,
+    SettledBefore,
+)
 from platemark.model.lab import Lab, Product
 from platemark.model.picture import Facts
 from platemark.model.plain import digest, from_plain
 from platemark.model.request import Request, Resolved, Trouble, resolve, with_answers
 from platemark.model.studio import Settings
 from platemark.model.surface import Surface
+from platemark.model.units import Size
 
 MEASURES = ("size", "sheet", "border")
 """Keys that say how large a print is."""
@@ -154,7 +164,7 @@ def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) ->
         earlier=(),
         today=today,
     )
-    others = tuple(_others(reader, row, request_key(known)))
+    others = tuple(_others(reader, row, {request_key(known), *_broad_keys(known)}))
     earlier = tuple(other for other in others if other.job < row.job)
     zone = workshop.settings.studio.time_zone
     settled = settled_of(reader, row.original_sha256, row.surface, zone)
@@ -165,7 +175,30 @@ def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) ->
         later=tuple(other for other in others if other.job > row.job),
         settled=settled,
         settled_before=_settled_before(reader, earlier, zone) if settled is None else None,
+        restored=_restored_after(reader, row),
     )
+
+
+def _restored_after(reader: Reader, row: JobRow) -> Restored | None:
+    """The newest older state of the record that the studio goes on from since a job was claimed.
+
+    For a later job, whether its file was there before.
+    """
+    entry = reader.entry(Keeping(reader).restored_after(row.job))
+    if entry is not None:
+        restored, claimed = restored_of(entry), reader.entry(row.claimed_seq)
+        is_known = claimed is None or claimed.kind != "job-read-back"
+        return restored if is_known else replace(restored, how="read-back")
+    entry = reader.entry(Keeping(reader).unplaced(row.original_sha256))
+    if entry is None:
+        return None
+    return Restored(entry.seq, datetime.fromisoformat(entry.at).date(), "unplaced")
+
+
+def restored_of(entry: Entry) -> Restored:
+    """What checks are told of the entry by which an older state became the studio's."""
+    made = datetime.fromisoformat(entry.body["copy_made"]).date()
+    return Restored(entry.seq, made, entry.body.get("how", "copy"))
 
 
 def settled_of(reader: Reader, original: str, surface: str, zone: str) -> Settled | None:
@@ -235,6 +268,29 @@ def request_key(known: Known) -> str:
     )
 
 
+def broad_key(surface: str, lab: str, size: Size, sheet: Size, purpose: str) -> str:
+    """What a ticket tells of a request's key: how it was fitted and made is not on it.
+
+    A job that was read back from its ticket has this one, so more of what is dropped again is asked
+    about, never less.
+    """
+    sides = (size.w.mm, size.h.mm, sheet.w.mm, sheet.h.mm)
+    return "ticket:" + digest([surface, lab, *map(str, sides), purpose])
+
+
+ANY_REQUEST = "ticket:unknown"
+"""The key of a job of which only the file is known."""
+
+
+def _broad_keys(known: Known) -> tuple[str, ...]:
+    layout, lab = known.layout, known.lab
+    if layout is None or lab is None:
+        return (ANY_REQUEST,)
+    purpose = known.resolved.request.purpose
+    key = broad_key(known.surface.id, lab.id, layout.size, layout.sheet, purpose)
+    return key, ANY_REQUEST
+
+
 def _edge_key(known: Known) -> str:
     """How the edge is made; on another bar than the usual, the bar too."""
     layout, product = known.layout, known.product
@@ -291,7 +347,7 @@ def layout_of(
         return None, str(misfit)
 
 
-def _others(reader: Reader, row: JobRow, key: str) -> Iterable[Other]:
+def _others(reader: Reader, row: JobRow, keys: set[str]) -> Iterable[Other]:
     rows = {r.job: r for r in reader.jobs(original=row.original_sha256)}
     # One system writes an accent as a sign of its own, another as part of its letter.
     names = {row.original_name, *(normalize(form, row.original_name) for form in ("NFC", "NFD"))}
@@ -308,6 +364,7 @@ def _others(reader: Reader, row: JobRow, key: str) -> Iterable[Other]:
             order=other.order,
             same_bytes=other.original_sha256 == row.original_sha256,
             same_name=other.original_name in names,
-            same_request=other.request_key == key,
+            same_request=other.request_key in keys,
             same_surface=other.surface == row.surface,
+            recalled=reader.recall(job) is not None,
         )

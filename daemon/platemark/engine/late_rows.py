@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import structlog
 
 from platemark.engine.claim import (
+    Ask,
     Ordered,
     asked_body,
     claim_further,
@@ -69,8 +70,9 @@ class _Mate:
     """What that said."""
 
 
-def match(
+async def match(
     workshop: Workshop,
+    ask: Ask,
     version: Version,
     file: str,
     rows: Iterable[Ordered],
@@ -82,6 +84,7 @@ def match(
 
     Args:
         workshop: The open studio.
+        ask: Has a hot folder touched.
         version: The sheet.
         file: The file's name, as the sheet has it.
         rows: Rows that have no job yet.
@@ -113,7 +116,7 @@ def match(
             # Everything was withdrawn before the sheet came.
             result.standings[row.row] = missing(row.row, file)
         else:
-            _match_late(workshop, row, file, alive, everyone[0].job, result, running)
+            await _match_late(workshop, ask, row, file, alive, everyone[0].job, result, running)
     if left and foreign is None:
         result.notes = {mate.job.job: _not_asked_for(mate) for mate in alive}
     return result
@@ -131,8 +134,9 @@ def missing(row: int, file: str, near: str = "") -> Standing:
     return Standing("missing", f"Row {row}: {file} is not here.{meant}")
 
 
-def _match_late(
+async def _match_late(
     workshop: Workshop,
+    ask: Ask,
     row: Ordered,
     file: str,
     alive: list[_Mate],
@@ -142,7 +146,7 @@ def _match_late(
 ) -> None:
     mate = next((each for each in alive if each.job.surface == row.surface), None)
     if mate is None:
-        claim_further(workshop, first, row)
+        await claim_further(workshop, first, row, ask)
         result.standings[row.row] = BUSY
         return
     alive.remove(mate)
@@ -152,7 +156,7 @@ def _match_late(
     elif mate.job.job in running or mate.job.state == "claimed":
         result.standings[row.row] = BUSY
     elif mate.job.state in _CHANGEABLE:
-        _ask_anew(workshop, mate.job, row)
+        await _ask_anew(workshop, ask, mate.job, row)
         result.standings[row.row] = BUSY
     else:
         result.standings[row.row] = _too_late(row, file, mate.job)
@@ -165,8 +169,11 @@ def _asks_nothing_new(without: tuple[Layer, ...], row: Layer, layers: tuple[Laye
     return (request, asked.troubles) == (before.request, before.troubles)
 
 
-def _ask_anew(workshop: Workshop, job: JobRow, row: Ordered) -> None:
-    gathered = gather_anew(workshop, job, row)
+async def _ask_anew(workshop: Workshop, ask: Ask, job: JobRow, row: Ordered) -> None:
+    gathered = await gather_anew(workshop, job, ask, row)
+    now = workshop.ledger.read.job(job.job)
+    if now is None or now.moved_seq != job.moved_seq:
+        return  # it moved on meanwhile: the next look tells how it stands
     with workshop.ledger.transaction() as transaction:
         if job.state != "held":
             move(transaction, job, "set-back", "held", {"why": "its order sheet came later"})

@@ -44,6 +44,8 @@ from platemark.model.work import (
     ProbeTask,
 )
 
+UNTOUCHED = "The file is untouched. Try again; if it stays so, tell whoever looks after Platemark."
+
 
 @dataclass(frozen=True, slots=True)
 class Subject:
@@ -173,7 +175,9 @@ def measured(subject: Subject, task: MeasureTask | None, at_once: int = 1) -> Me
         return None
     outcome = measure(Children(), subject.facts, task, child_limits(subject.settings, at_once))
     if isinstance(outcome, Failure):
-        raise ChildFault(f"{subject.file.name} could not be measured: {outcome.sentence}.")
+        raise ChildFault(
+            f"{subject.file.name} could not be measured: {outcome.sentence}.", UNTOUCHED
+        )
     return outcome.measures
 
 
@@ -207,7 +211,7 @@ def _facts(settings: Settings, file: Path) -> Facts:
     if isinstance(outcome, ProbeReport):
         return outcome.facts
     why = outcome.sentence if isinstance(outcome, Failure) else "it brought another report"
-    raise ChildFault(f"{file.name} could not be examined: {why}.")
+    raise ChildFault(f"{file.name} could not be examined: {why}.", UNTOUCHED)
 
 
 def _standing(
@@ -250,6 +254,7 @@ def _earlier(reader: Reader, sha256: str, key: str) -> tuple[Other, ...]:
             same_bytes=True,
             same_name=False,
             same_request=row.request_key == key,
+            recalled=reader.recall(row.job) is not None,
         )
         for row in reversed(reader.jobs(original=sha256))
     )

@@ -16,6 +16,7 @@ from platemark.checks import adjust_possible
 from platemark.engine.examine import facts_of
 from platemark.engine.knowing import answers_of, know_job
 from platemark.engine.lifecycle import move
+from platemark.engine.pack import being_sealed
 from platemark.engine.people import photographer
 from platemark.engine.sets import panels_of
 from platemark.engine.workshop import Workshop
@@ -224,10 +225,7 @@ def _refuse_impossible(workshop: Workshop, new: _New, decision: PictureDecision)
 def _jobs_of(workshop: Workshop, settling: Settling) -> tuple[list[JobRow], list[JobRow]]:
     """The jobs that are prepared anew, and those that are on their way or there."""
     read = workshop.ledger.read
-    sealed: set[int] = set()
-    for parcel in read.parcels(state="sealed"):
-        entry = read.entry(parcel.seq)
-        sealed |= set(entry.body["jobs"]) if entry is not None else set()
+    sealed = being_sealed(read)
     anew: list[JobRow] = []
     sent: list[JobRow] = []
     for original, surface in sorted(settling.pictures):

@@ -18,6 +18,7 @@ from platemark.engine.examine import facts_of, hold
 from platemark.engine.hold import stops_of
 from platemark.engine.knowing import SET_CODES, accepted, answers_of, asked, know_job
 from platemark.engine.lifecycle import move
+from platemark.engine.roster import Moving, Roster
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow, Reader
 from platemark.model.adjusting import NONE, Adjustment
@@ -61,8 +62,9 @@ class _Set:
 class Sets:
     """Looks after the sets of one studio, a turn at a time."""
 
-    def __init__(self, workshop: Workshop) -> None:
+    def __init__(self, workshop: Workshop, roster: Roster) -> None:
         self._workshop = workshop
+        self._roster = roster
         self._asked: dict[int, tuple[int, _Key | None]] = {}
         self._settled: dict[_Key, tuple[tuple[tuple[int, int], ...], frozenset[int]]] = {}
         """What came of each set as it stood; what has not moved is not looked at again."""
@@ -99,10 +101,10 @@ class Sets:
             raise mistake
 
     def _sets(self) -> list[_Set]:
-        read = self._workshop.ledger.read
         found: dict[_Key, list[JobRow]] = {}
-        for state in ("examined", "rendered", "held"):
-            for row in read.jobs(state=state):
+        states: tuple[Moving, ...] = ("examined", "rendered", "held")
+        for state in states:
+            for row in self._roster.jobs(state):
                 if row.set is not None:
                     found.setdefault(_key_of(row), []).append(row)
         if not found:
@@ -119,7 +121,7 @@ class Sets:
         read = self._workshop.ledger.read
         known, self._asked = self._asked, {}
         counts: dict[_Key, int] = {}
-        for row in read.jobs(state="claimed"):
+        for row in self._roster.jobs("claimed"):
             seq, key = known.get(row.job, (0, None))
             if seq != row.seq:
                 request = asked(read, row, answers_of(read, row.job)).request
@@ -137,7 +139,13 @@ class Sets:
             begun = min(row.claimed_seq for row in rows)
             sent = [row for state in _SENT for row in read.jobs(state=state)]
             sent = [row for row in sent if row.moved_seq > begun]
-        return tuple(row for row in sent if row.state in _SENT and row.set and _key_of(row) == key)
+        # Another panel may take the place of one that was called back.
+        return tuple(
+            row
+            for row in sent
+            if row.state in _SENT and row.set and _key_of(row) == key
+            if read.recall(row.job) is None
+        )
 
     def _may_grow(self, each: _Set) -> bool:
         """Whether the rest of a set may be what is being copied now."""
@@ -244,6 +252,26 @@ def panels_of(read: Reader, row: JobRow) -> tuple[JobRow, ...]:
     others = (other for other in going if (other.job, other.surface) != (row.job, row.surface))
     alike = [other for other in others if other.surface == row.surface]
     return (row, *(other for other in alike if _key_now(read, other) == key))
+
+
+def same_set(read: Reader, row: JobRow) -> tuple[JobRow, ...]:
+    """The other jobs of a job's set, withdrawn ones left out, whatever they are printed on.
+
+    Without an order a name may be used again, so of what was sent only its own parcel counts.
+    """
+    key = _key_now(read, row)
+    if key is None:
+        return ()
+    going = [
+        other
+        for state in ("claimed", "examined", "rendered", "held")
+        for other in read.jobs(state=state)
+    ]
+    sent = read.jobs(order=key.order) if key.order is not None else []
+    if key.order is None and row.parcel is not None:
+        sent = read.jobs(parcel=row.parcel)
+    going += [other for other in sent if other.state in _SENT]
+    return tuple(other for other in going if other.job != row.job and _key_now(read, other) == key)
 
 
 def _key_now(read: Reader, row: JobRow) -> _Key | None:

@@ -6,14 +6,16 @@ import os
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import structlog
 
+from platemark.engine.claim import Ask
 from platemark.engine.workshop import Workshop
 from platemark.intake.drop_files import sheet_taken_path
+from platemark.intake.look import Sighting
 from platemark.intake.order_sheet import OrderSheet
-from platemark.intake.scan import Sighting
 from platemark.ledger.read import Reader
 from platemark.ledger.store import stamp
 from platemark.model.job import shown_name
@@ -38,8 +40,9 @@ class Version:
 class SheetRecord:
     """Reads and writes the entries of order sheets."""
 
-    def __init__(self, workshop: Workshop) -> None:
+    def __init__(self, workshop: Workshop, ask: Ask) -> None:
         self._workshop = workshop
+        self._ask = ask
         self._versions: dict[bytes, Version] = {}
         """The newest version by path."""
         read = workshop.ledger.read
@@ -56,10 +59,18 @@ class SheetRecord:
             for path, version in self._versions.items():
                 if version.seq == entry.body["sheet"]:
                     self._versions[path] = replace(version, outcome=entry.body["outcome"])
+
+    async def find_moved(self) -> None:
+        """Record of sheets that were moved just before a stop that they were; to be called first.
+
+        What lies in the place of such a one now is a new one.
+
+        Raises:
+            Silent: a hot folder does not answer.
+        """
         for version in self.open():
-            # Stopped between moving it and saying so; what lies in its place now is a new one.
-            if self._taken_path(version).exists():
-                self.find_gone(version)
+            if await self._ask(version.path, self._taken_path(version).exists):
+                self.end(version, "taken", self._taken_path(version).name)
 
     def open(self) -> tuple[Version, ...]:
         """Versions that count."""
@@ -106,16 +117,26 @@ class SheetRecord:
         hours = self._workshop.settings.studio.settle.sheet_wait_hours
         return self._workshop.clock.now() < before.read_at + timedelta(hours=hours)
 
-    def find_gone(self, version: Version) -> None:
-        """Record what became of a sheet that is not in its place any more.
+    async def find_gone(self, version: Version) -> None:
+        """Record what became of a sheet, where it is not in its place any more.
 
         While its folder is away nothing is decided.
+
+        Raises:
+            Silent: the hot folder does not answer.
         """
-        taken = self._taken_path(version)
-        if taken.exists():
-            self.end(version, "taken", taken.name)
-        elif (self._workshop.folders.hot / os.fsdecode(version.path)).parent.is_dir():
-            self.end(version, "removed")
+        outcome = await self._ask(version.path, partial(self._became, version))
+        if outcome and not self._versions[version.path].outcome:
+            taken = self._taken_path(version).name if outcome == "taken" else ""
+            self.end(version, outcome, taken)
+
+    def _became(self, version: Version) -> str:
+        at = self._workshop.folders.hot / os.fsdecode(version.path)
+        if os.path.lexists(at):
+            return ""
+        if self._taken_path(version).exists():
+            return "taken"
+        return "removed" if at.parent.is_dir() else ""
 
     def end(
         self, version: Version, outcome: str, taken: str = "",

@@ -12,17 +12,21 @@ import os
 from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import structlog
 
 from platemark import durable
-from platemark.engine.claim import Ordered
+from platemark.engine.claim import Ask, Ordered
+from platemark.engine.hot_side import Silent
 from platemark.engine.late_rows import BUSY, Standing, match, missing
+from platemark.engine.roster import Roster
 from platemark.engine.sheet_notes import SheetNotes
 from platemark.engine.sheet_record import Claims, SheetRecord, Version
 from platemark.engine.workshop import Workshop
 from platemark.intake.drop_files import let_sheet_go, open_sheet
+from platemark.intake.look import Look, Sighting
 from platemark.intake.order_sheet import (
     LARGEST,
     Files,
@@ -30,7 +34,6 @@ from platemark.intake.order_sheet import (
     Row,
     read_sheet,
 )
-from platemark.intake.scan import Look, Sighting
 from platemark.intake.sheet_answer import SheetAnswer, sheet_answer, waiting_words
 from platemark.model.errors import DiskFault
 from platemark.model.job import job_number, shown_name
@@ -103,9 +106,12 @@ class _Meant:
 class OrderSheets:
     """Looks after the order sheets of one studio, a look at a time."""
 
-    def __init__(self, workshop: Workshop) -> None:
+    def __init__(self, workshop: Workshop, roster: Roster, ask: Ask) -> None:
         self._workshop = workshop
-        self._record = SheetRecord(workshop)
+        self._roster = roster
+        self._ask = ask
+        self._record = SheetRecord(workshop, ask)
+        self._found_moved = False
         self._claims = Claims(workshop.ledger.read)
         self._sheets: dict[bytes, _Open] = {}
         self._rows: dict[bytes, list[Ordered]] = {}
@@ -115,7 +121,7 @@ class OrderSheets:
         self._sure = True
         self._any = False
         self._seen: object = None
-        self._notes = SheetNotes(workshop.folders.hot)
+        self._notes = SheetNotes(workshop.folders.hot, ask)
 
     @property
     def known(self) -> set[tuple[int, int, int, int]]:
@@ -167,21 +173,27 @@ class OrderSheets:
         """The rows that ask for a picture."""
         return tuple(self._rows.get(path, ()))
 
-    def tend(self, look: Look, running: Collection[int]) -> None:
+    async def tend(self, look: Look, running: Collection[int]) -> None:
         """Read what is new, follow every row that can be followed, and let go of what is done.
 
         Args:
             look: What the hot folders hold.
             running: Jobs that are being worked on.
+
+        Raises:
+            Silent: a hot folder does not answer.
         """
         if look.offline:
             return
         self._sure = False
         self._any = bool(look.sheets or look.moving_sheets or look.shut_sheets)
-        self._forget_gone(look)
+        if not self._found_moved:
+            await self._record.find_moved()
+            self._found_moved = True
+        await self._forget_gone(look)
         self._scopes = self._barred(look)
         for sighting in look.sheets:
-            if not self._read(sighting):
+            if not await self._read(sighting):
                 self._scopes += (_scope(sighting.relative),)
         seen = (
             self._workshop.ledger.read.head().seq, look.sheets, look.settled, look.arriving,
@@ -189,11 +201,11 @@ class OrderSheets:
             self._workshop.clock.monotonic() // 5,
         )  # fmt: skip
         if self._sheets and seen != self._seen:
-            self._follow_all(look, running)
+            await self._follow_all(look, running)
         elif not self._sheets:
             self._rows, self._kept_back = {}, set()
         self._seen = seen
-        self._notes.clear(look)
+        await self._notes.clear(look)
         self._sure = True
 
     # -- reading -----------------------------------------------------------------------------
@@ -206,19 +218,17 @@ class OrderSheets:
         moving = (path for path, first in since.items() if now - first < UNSETTLED_WAIT_S)
         return tuple(_scope(path) for path in (*moving, *look.shut_sheets))
 
-    def _read(self, sighting: Sighting) -> bool:
+    async def _read(self, sighting: Sighting) -> bool:
         """Read a settled sheet that is new or has changed; False where it is not there any more."""
         before = self._sheets.get(sighting.relative)
         if before is not None and before.sighting.identity == sighting.identity:
             return True
         try:
-            descriptor = open_sheet(self._workshop.folders.hot, sighting.relative)
-            with os.fdopen(descriptor, "rb") as file:
-                if durable.identity(os.fstat(file.fileno())) != sighting.identity:
-                    return False
-                data = file.read(LARGEST + 1)
+            data = await self._ask(sighting.relative, partial(self._bytes_of, sighting))
         except OSError as error:
             structlog.get_logger().warning("sheet-unreadable", why=error.strerror)
+            return False
+        if data is None:
             return False
         settings = self._workshop.settings
         sheet = read_sheet(
@@ -238,24 +248,34 @@ class OrderSheets:
         self._seen = None
         return True
 
-    def _forget_gone(self, look: Look) -> None:
+    def _bytes_of(self, sighting: Sighting) -> bytes | None:
+        """What stands in a sheet; None where it is not the file that was seen."""
+        descriptor = open_sheet(self._workshop.folders.hot, sighting.relative)
+        with os.fdopen(descriptor, "rb") as file:
+            if durable.identity(os.fstat(file.fileno())) != sighting.identity:
+                return None
+            return file.read(LARGEST + 1)
+
+    async def _forget_gone(self, look: Look) -> None:
         """Record of every sheet that was read and lies there no more what became of it."""
         there = {sheet.relative for sheet in look.sheets}
         there.update(look.moving_sheets, look.shut_sheets)
         for path in [path for path in self._sheets if path not in there]:
-            if not os.path.lexists(self._at(path)):
-                del self._sheets[path]
+            if look.is_away(path):
+                there.add(path)
+            elif not await self._ask(path, partial(os.path.lexists, self._at(path))):
+                self._sheets.pop(path, None)
                 self._seen = None
         for version in self._record.open():
-            if version.path not in there and not os.path.lexists(self._at(version.path)):
-                self._record.find_gone(version)
+            if version.path not in there and not look.is_away(version.path):
+                await self._record.find_gone(version)
 
     # -- following ---------------------------------------------------------------------------
 
-    def _follow_all(self, look: Look, running: Collection[int]) -> None:
+    async def _follow_all(self, look: Look, running: Collection[int]) -> None:
         settled = frozenset(sighting.relative for sighting in look.settled)
         here = (*settled, *look.arriving)
-        claimed = {row.job for row in self._workshop.ledger.read.jobs(state="claimed")}
+        claimed = {row.job for row in self._roster.jobs("claimed")}
         world = _World(Files(here), settled, look.moving == 0, running, claimed)
         self._rows, self._kept_back = {}, set()
         opened = [each for each in self._sheets.values() if each.version is not None]
@@ -268,9 +288,9 @@ class OrderSheets:
                 self._keep_back(each, world, here)
             elif each.version is None:
                 held_back = self._keep_back(each, world, here)
-                self._tell(each, {}, held_back=held_back)
+                await self._tell(each, {}, held_back=held_back)
             else:
-                self._follow(each, each.version, world)
+                await self._follow(each, each.version, world)
 
     def _keep_back(self, each: _Open, world: _World, here: Collection[bytes]) -> int:
         """Let the pictures wait that a sheet may mean; gives how many are here."""
@@ -283,7 +303,7 @@ class OrderSheets:
         self._kept_back |= meant
         return len(meant)
 
-    def _follow(self, each: _Open, version: Version, world: _World) -> None:
+    async def _follow(self, each: _Open, version: Version, world: _World) -> None:
         standings: dict[int, Standing] = {}
         late: dict[bytes, list[Row]] = {}
         lately = self._claims.paths(self._reaches_back(each), version.lineage)
@@ -298,8 +318,8 @@ class OrderSheets:
             if meant.sure and not others and path in lately and not world.present.has(path):
                 late.setdefault(path, []).append(row)
         for path, rows in late.items():
-            standings.update(self._late(each, version, path, rows, world))
-        self._conclude(each, version, standings, quiet=world.still)
+            standings.update(await self._late(each, version, path, rows, world))
+        await self._conclude(each, version, standings, quiet=world.still)
 
     @staticmethod
     def _is_here_again(each: _Open, row: Row, world: _World) -> bool:
@@ -352,13 +372,14 @@ class OrderSheets:
         surface = row.surface or os.fsdecode(path.split(b"/", 1)[0])
         return Ordered(each.version.seq if each.version else 0, row.number, surface, row.layer)
 
-    def _late(
+    async def _late(
         self, each: _Open, version: Version, path: bytes, rows: list[Row], world: _World
     ) -> dict[int, Standing]:
         """Follow the rows of a file that was claimed before."""
         taken = {job for job, _ in each.jobs.values()}
-        matched = match(
+        matched = await match(
             self._workshop,
+            self._ask,
             version,
             rows[0].file,
             [self._ordered(each, row, path) for row in rows],
@@ -376,16 +397,16 @@ class OrderSheets:
 
     # -- ending ------------------------------------------------------------------------------
 
-    def _conclude(
+    async def _conclude(
         self, each: _Open, version: Version, standings: dict[int, Standing], *, quiet: bool
     ) -> None:
         each.notes.update(self._left_out(each, version))
         kinds = {standing.kind for standing in standings.values()}
         over = self._workshop.clock.now() >= version.read_at + self._patience()
         if kinds == {"done"} or ("busy" not in kinds and over):
-            self._let_go(each, version, standings)
+            await self._let_go(each, version, standings)
         else:
-            self._tell(each, standings, quiet=quiet)
+            await self._tell(each, standings, quiet=quiet)
 
     def _left_out(self, each: _Open, version: Version) -> dict[int, str]:
         """What an earlier version of a sheet ordered and no row of this one asks for."""
@@ -401,27 +422,36 @@ class OrderSheets:
                 )
         return notes
 
-    def _let_go(self, each: _Open, version: Version, standings: dict[int, Standing]) -> None:
-        self._tell(each, standings, finished=True)
+    async def _let_go(self, each: _Open, version: Version, standings: dict[int, Standing]) -> None:
+        await self._tell(each, standings, finished=True)
         try:
-            found = os.lstat(self._at(each.path))
-            if durable.identity(found) != each.sighting.identity:
-                return
-            taken = let_sheet_go(self._workshop.folders.hot, each.path, version.seq)
-        except (FileNotFoundError, NotADirectoryError):
-            return  # gone or moved just now: the next look tells
+            taken = await self._ask(each.path, partial(self._move_away, each, version.seq))
         except (DiskFault, OSError) as fault:
+            if isinstance(fault, Silent):
+                raise
             # The hot folders may be on a share, and everything was done: no reason to stop.
             why = fault.sentence if isinstance(fault, DiskFault) else f"{fault.strerror}."
             each.stuck = f"It is finished, but it cannot be moved away: {why}"
             structlog.get_logger().warning("sheet-not-moved", why=why)
             return
+        if not taken:
+            return
         unused = [row for row, standing in standings.items() if standing.kind != "done"]
         jobs = sorted({job for job, _ in each.jobs.values()})
-        self._record.end(version, "taken", taken.name, jobs, sorted(unused))
+        self._record.end(version, "taken", taken, jobs, sorted(unused))
         del self._sheets[each.path]
 
-    def _tell(
+    def _move_away(self, each: _Open, number: int) -> str:
+        """Move a sheet to `taken/`; its name there, empty where it is gone or another by now."""
+        try:
+            found = os.lstat(self._at(each.path))
+            if durable.identity(found) != each.sighting.identity:
+                return ""
+            return let_sheet_go(self._workshop.folders.hot, each.path, number).name
+        except (FileNotFoundError, NotADirectoryError):
+            return ""  # the next look tells
+
+    async def _tell(
         self, each: _Open, standings: dict[int, Standing], *, held_back: int = 0,
         quiet: bool = True, finished: bool = False,
     ) -> None:  # fmt: skip
@@ -450,7 +480,7 @@ class OrderSheets:
         if not quiet and not finished:
             return
         each.answer = answer if speaks and not finished else None
-        self._notes.say(each.path, sheet_answer(answer) if speaks else "")
+        await self._notes.say(each.path, sheet_answer(answer) if speaks else "")
 
     def _goes_on(self, job: int) -> bool:
         row = self._workshop.ledger.read.job(job)

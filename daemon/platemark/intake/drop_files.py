@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
+import signal
 import stat
+import sys
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 from platemark import durable
@@ -50,6 +53,37 @@ def open_drop(root: Path, relative: bytes) -> int:
 def open_sheet(root: Path, relative: bytes) -> int:
     """Open an order sheet as `open_drop` opens a drop; it may lie in the hot root itself."""
     return _open_below(root, _parts(relative, least=1))
+
+
+def is_being_written(descriptor: int) -> bool:
+    """Whether another program is known to have an open file open for writing.
+
+    False where the system does not say: on shares, and for files of other users. Linux says it by
+    refusing a lease (fcntl(2), F_SETLEASE), which is given back at once.
+    """
+    if sys.platform != "linux":
+        return False
+    try:
+        # Should somebody open it in just that moment, this signal does no harm, and SIGIO would.
+        fcntl.fcntl(descriptor, fcntl.F_SETSIG, signal.SIGURG)
+        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+    except OSError as error:
+        return error.errno == errno.EAGAIN
+    with suppress(OSError):
+        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)
+    return False
+
+
+def is_there(surface: Path, device: int) -> bool:
+    """Whether a surface's hot folder is what it was, and not an empty mount point.
+
+    It is on the same device, or, where a share that was connected anew has another number, has our
+    own folder in it: what an unmounted share leaves behind is empty.
+    """
+    try:
+        return surface.stat().st_dev == device or (surface / TAKEN).is_dir()
+    except OSError:
+        return False
 
 
 def _open_below(root: Path, parts: list[bytes]) -> int:
@@ -103,7 +137,7 @@ def let_go(root: Path, relative: bytes, job: int) -> Path:
     if target is None:
         raise DiskFault(
             f"{TAKEN} in {os.fsdecode(parts[0])} holds too many files of job {job_number(job)}.",
-            "Move some of them elsewhere.",
+            "The file stays where it was dropped. Move some of the others elsewhere.",
         )
     return target
 
@@ -137,7 +171,10 @@ def let_sheet_go(root: Path, relative: bytes, number: int) -> Path:
     parts = _parts(relative, least=1)
     target = _move_to_taken(root, parts, parts[:-1][:1], _sheet_front(number))
     if target is None:
-        raise DiskFault(f"{TAKEN} holds too many order sheets.", "Move some of them elsewhere.")
+        raise DiskFault(
+            f"{TAKEN} holds too many order sheets.",
+            "The sheet stays where it was dropped. Move some of the others elsewhere.",
+        )
     return target
 
 
@@ -182,6 +219,27 @@ def _taken_folder(beside: Path, beside_folder: int) -> int:
             f"{folder} is not a folder, so nothing can be moved there.",
             "Remove or rename it; Platemark makes the folder itself.",
         ) from error
+
+
+@contextmanager
+def folder_below(base: Path, relative: bytes) -> Iterator[int]:
+    """The open folder that a path below another leads to, with no link on the way.
+
+    Args:
+        base: The folder that the path begins at; it may be reached by links.
+        relative: The path of a file or folder; its last part is not looked at.
+
+    Raises:
+        OSError: something on the way is a link or a file, or is not there.
+    """
+    parts = relative.split(b"/")
+    if any(part in (b"", b".", b"..") for part in parts):
+        raise OSError("a path that leaves its folder")
+    with ExitStack() as stack:
+        at = stack.enter_context(opened(os.open(base, os.O_RDONLY | os.O_DIRECTORY)))
+        for part in parts[:-1]:
+            at = stack.enter_context(opened(os.open(part, OPEN_FOLDER, dir_fd=at)))
+        yield at
 
 
 @contextmanager

@@ -22,6 +22,7 @@ from platemark.intake.names import (
     words_in,
     words_of,
 )
+from platemark.intake.plain_text import flat, harmless
 from platemark.intake.scan import REQUEST, SIDECAR
 from platemark.model.job import shown_name
 from platemark.model.request import Layer, Trouble
@@ -206,10 +207,10 @@ def _texts(table: Mapping[str, object], text: str, found: _File) -> list[tuple[s
     texts: list[tuple[str, str]] = []
     for key, value in table.items():
         try:
-            texts.append((key, _text(value)))
+            texts.append((harmless(key), _text(value)))
         except _NoValue as error:
             where = f", line {line}" if (line := _line_of(key, text)) else ""
-            shown = shown_name(key.encode())
+            shown = flat(key)
             found.troubles.append(
                 _trouble(f"{found.source}{where}: “{shown}” is {error}. {_HOW}", key)
             )
@@ -227,7 +228,7 @@ def _text(value: object) -> str:
             raise _NoValue("a list in a list")
         return " ".join(_text(each) for each in value)
     if isinstance(value, str):
-        return value
+        return harmless(value)
     if isinstance(value, bool):
         raise _NoValue("true or false, which says nothing here")
     if isinstance(value, int | Decimal):

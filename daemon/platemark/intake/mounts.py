@@ -30,6 +30,7 @@ _NETWORK = frozenset(
         "coda",
         "davfs",
         "drvfs",
+        "fuse",
         "glusterfs",
         "gpfs",
         "lustre",
@@ -48,6 +49,8 @@ _NETWORK = frozenset(
 )
 _MOUNT_LINE = re.compile(r"^.+? on (?P<point>/.*) \((?P<kind>[A-Za-z0-9_.]+)[,)]")
 _MAC_LISTING_S = 10
+_OCTAL = re.compile(rb"\\([0-7]{3})")
+"""How a space, a tab and the like stand in mountinfo (proc(5))."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,11 +71,36 @@ def file_system_of(path: Path) -> str:
 
 
 def is_network(path: Path) -> bool:
-    """Whether a path is on a share, or on a file system that behaves like one.
+    """Whether a path is on a share, or on a file system that behaves like one."""
+    return is_network_kind(file_system_of(path))
 
-    File systems that a program provides (`fuse.…`) count as shares: most of them are.
+
+def mounted_below(folder: Path) -> dict[bytes, str]:
+    """What is mounted below a folder: paths from it, with the type of each file system.
+
+    What is mounted there is not touched, so it may be a share that does not answer; the folder
+    itself is. Nothing where the system does not tell (other than Linux).
     """
-    kind = file_system_of(path)
+    try:
+        listing = Path("/proc/self/mountinfo").read_bytes()
+    except OSError:
+        return {}
+    top = os.path.realpath(os.fsencode(folder))
+    found = {}
+    for line in listing.splitlines():
+        front, dash, back = line.partition(b" - ")
+        point = _OCTAL.sub(lambda each: bytes([int(each[1], 8)]), front.split(b" ")[4])
+        if dash and point.startswith(top.rstrip(b"/") + b"/"):
+            kind = back.split(b" ", 1)[0].decode("utf-8", "replace")
+            found[point[len(top.rstrip(b"/")) + 1 :]] = kind
+    return found
+
+
+def is_network_kind(kind: str) -> bool:
+    """Whether a type of file system is that of a share, or behaves like one.
+
+    File systems that a program provides (`fuse`, `fuse.…`) count as shares: most of them are.
+    """
     return kind in _NETWORK or kind.startswith("fuse.")
 
 

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from platemark.intake.names import split_extension
+from platemark.intake.plain_text import harmless
 from platemark.model.job import shown_name
 from platemark.model.request import READERS, Layer, read_value
 
@@ -209,9 +210,9 @@ class _Table:
                 "It is empty. Write the headings in its first row, such as file, size."
             )
         (_, first), *rest = records
-        headings = tuple(_key(cell) for cell in first)
-        while headings and not headings[-1]:
-            headings = headings[:-1]
+        # A sheet may be made to have half a million columns.
+        first = first[: max((at for at, cell in enumerate(first, 1) if cell), default=0)]
+        headings = tuple(_key(cell) for cell in first[: _MOST_COLUMNS + 1])
         if FILE not in headings:
             raise ValueError(
                 f"No column is headed “{FILE}”: its first row is “{_shown(' | '.join(first))}”. "
@@ -245,11 +246,13 @@ def _records(text: str, delimiter: str) -> Iterator[tuple[int, tuple[str, ...]]]
 
 
 _MOST_COLUMNS = 100
+_LONGEST_TRIED = 10_000
+"""Signs of the headings that are looked at to tell what parts them."""
 
 
 def _delimiter(text: str) -> str:
     """What stands between cells: that which makes most known keys of the headings."""
-    line = next((line for line in text.splitlines() if line.strip(" \t,;")), "")
+    line = next((line for line in text.splitlines() if line.strip(" \t,;")), "")[:_LONGEST_TRIED]
 
     def known(delimiter: str) -> tuple[int, int]:
         try:
@@ -266,8 +269,8 @@ def _key(heading: str) -> str:
 
 
 def _wrong_headings(written: tuple[str, ...], headings: tuple[str, ...]) -> Iterator[str]:
-    if len(headings) > _MOST_COLUMNS:
-        yield f"It has {len(headings):,} columns; a sheet has at most {_MOST_COLUMNS}."
+    if len(written) > _MOST_COLUMNS:
+        yield f"It has {len(written):,} columns; a sheet has at most {_MOST_COLUMNS}."
         return
     for at, key in enumerate(headings):
         if not key:
@@ -308,7 +311,8 @@ class _Rows:
         said: dict[str, str] = {}
         for key, cell in zip(self.headings, cells, strict=False):
             if cell and key in _KEYS:
-                said.setdefault(key, cell)
+                # A file's name is compared with those that are there, as it is.
+                said.setdefault(key, cell if key == FILE else harmless(cell))
         file, why = _file(said.pop(FILE, ""))
         self._say(number, why)
         for key, text in said.items():

@@ -4,11 +4,31 @@ from __future__ import annotations
 
 import re
 import textwrap
+import unicodedata
 
 from platemark.model.job import shown_name
 
 # A number keeps its unit on its line.
 _UNIT = re.compile(r"(?<=[0-9]) (?=(?:%|in|cm|mm|ppi|px|kg)(?:\W|$))")
+
+
+_HARMFUL = frozenset(("Cc", "Cf", "Cs", "Zl", "Zp"))
+"""General categories (Unicode Standard Annex 44) of signs that are no writing."""
+
+
+def does_harm(sign: str) -> bool:
+    """Whether a sign is one that a terminal obeys, or that turns or hides writing."""
+    # Those that join and part letters belong to some scripts, and to signs of people and families.
+    if sign.isprintable() or sign in "\n\t\u00ad\u200c\u200d":
+        return False
+    return unicodedata.category(sign) in _HARMFUL
+
+
+def harmless(text: str) -> str:
+    """Text as it came, but for the signs that do harm, which are replaced."""
+    if text.isprintable():
+        return text
+    return "".join("\ufffd" if does_harm(sign) else sign for sign in text)
 
 
 def flat(text: str) -> str:

@@ -12,11 +12,13 @@ import os
 import stat
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from platemark import durable
 from platemark.intake.drop_files import LONGEST_NAME, OPEN_FOLDER, TAKEN, opened
+from platemark.intake.look import OFFLINE, Look, Sighting
 from platemark.intake.names import is_ignored, is_litter
 from platemark.intake.oddities import (
     DEEPEST,
@@ -65,49 +67,6 @@ _LOST = frozenset(
     }
 )
 """What the system says when the other end of a share, or a disk, is gone."""
-
-
-@dataclass(frozen=True, slots=True)
-class Sighting:
-    """One file as the scan saw it."""
-
-    relative: bytes
-    """Path under the hot root."""
-    identity: tuple[int, ...]
-    """`durable.identity` of it."""
-    size: int
-    mtime_ns: int
-    inode: int
-    device: int
-    surface: str
-    """The first folder of the path; empty for what lies in the root itself."""
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """What one look into the hot folders found."""
-
-    settled: tuple[Sighting, ...]
-    """Files that may be claimed, by path."""
-    moving: int
-    """Files and oddities in folders that are not still yet."""
-    oddities: tuple[Oddity, ...]
-    lone_sidecars: tuple[Sighting, ...]
-    """Settled requests whose picture is not beside them."""
-    offline: bool
-    """The hot folders cannot be seen; nothing may be concluded from what is missing."""
-    next_look_s: float | None
-    """Seconds until something may have settled; None where nothing is moving."""
-    sheets: tuple[Sighting, ...] = ()
-    """Settled order sheets, by path, for as long as they lie there."""
-    moving_sheets: tuple[bytes, ...] = ()
-    """Paths of order sheets that are not still yet."""
-    shut_sheets: tuple[bytes, ...] = ()
-    """Paths of order sheets that Platemark may not read."""
-    arriving: tuple[bytes, ...] = ()
-    """Paths of files that are no requests and not still yet."""
-    sheet_answers: tuple[bytes, ...] = ()
-    """Paths of what was said beside order sheets."""
 
 
 @dataclass(slots=True)
@@ -162,6 +121,7 @@ class HotFolders:
         quiet_s: float,
         compare_ctime: bool,
         now: Callable[[], float] = time.monotonic,
+        only: str | None = None,
     ) -> None:
         """Remember where to look; nothing is read yet.
 
@@ -171,7 +131,10 @@ class HotFolders:
             quiet_s: Seconds for which a unit must be the same.
             compare_ctime: Whether a change of ctime counts; shares make it up.
             now: Seconds that only go forward.
+            only: One surface, whose folder is on a disk or share of its own: nothing else is seen.
         """
+        self._only = os.fsencode(only) if only is not None else None
+        self._mounted: frozenset[bytes] = frozenset()
         self._root = root
         self._surfaces = {os.fsencode(surface) for surface in surfaces}
         self._quiet_s = quiet_s
@@ -181,7 +144,7 @@ class HotFolders:
         self._device: int | None = None
         self._had_surfaces = False
 
-    def look(self, known: Known = ()) -> Look:
+    def look(self, known: Known = (), mounted: Collection[bytes] = ()) -> Look:
         """Look once.
 
         Args:
@@ -190,6 +153,8 @@ class HotFolders:
                 makes one a new file. Order sheets among them are reported, and may vanish. The
                 device is not compared: a share or disk that was connected anew, or a restart, may
                 number it differently.
+            mounted: Paths under the root on which something else is mounted. They are not touched:
+                a share may hang. Surface folders among them are looked into with `only`.
 
         Returns:
             What was found. While the root is gone, has just become another volume, or has lost all
@@ -197,14 +162,15 @@ class HotFolders:
             offline; after that every file settles anew.
         """
         began = self._now()
+        self._mounted = frozenset(mounted)
         try:
-            units = self._read()
+            units = self._read() if self._only is None else self._read_only(self._only)
         except OSError:
             # Which error tells that a share is gone depends on its kind.
             units = None
         if units is None:
             self._units = {}
-            return Look((), 0, (), (), offline=True, next_look_s=None)
+            return OFFLINE
         ended = self._now()
         claimed = {each[1:] for each in known}
         # A sheet is in its folder's unit and in its own, and may vanish from both.
@@ -235,11 +201,12 @@ class HotFolders:
                 # Order sheets are let go into it.
                 top.entries.pop(_TAKEN, None)
                 folders.discard(_TAKEN)
+            elsewhere = self._surfaces & self._mounted
             here = sorted(folders & self._surfaces)
-            nothing = not here and (self._had_surfaces or not top.entries)
+            nothing = not (here or elsewhere) and (self._had_surfaces or not top.entries)
             if replaced or nothing:
                 return None
-            self._had_surfaces = bool(here)
+            self._had_surfaces = bool(here or elsewhere)
             top.files = [(path, status) for path, status in top.files if path != _WAITING]
             top.oddities += [self._misplaced(path) for path, _ in top.files if not is_sheet(path)]
             top.oddities += [self._misspelt(name) for name in sorted(folders - self._surfaces)]
@@ -247,13 +214,31 @@ class HotFolders:
             units = {b"": top}
             for name in here:
                 units.update(self._read_surface(root, name))
+        self._part_sheets(units)
+        return units
+
+    def _read_only(self, name: bytes) -> dict[bytes, _Unit] | None:
+        """Every unit of the one surface; None where its folder is not the one that we know."""
+        root = os.open(self._root, os.O_RDONLY | os.O_DIRECTORY)
+        with opened(root), opened(os.open(name, OPEN_FOLDER, dir_fd=root)) as folder:
+            device = os.fstat(folder).st_dev
+            replaced = self._device not in (None, device)
+            self._device = device
+            if replaced:
+                return None
+            units = self._read_surface(root, name)
+        self._part_sheets(units)
+        return units
+
+    @staticmethod
+    def _part_sheets(units: dict[bytes, _Unit]) -> None:
+        """Make every order sheet a unit of its own besides."""
         for unit in list(units.values()):
             for path, status in _take_out_sheets(unit):
                 if len(path.rpartition(b"/")[2]) > LONGEST_NAME - len(SHEET_ANSWER):
                     unit.oddities.append(long_sheet_name(path))
                     continue
                 units[path] = _Unit({path: unit.entries[path]}, sheets=[(path, status)])
-        return units
 
     def _read_surface(self, root: int, name: bytes) -> dict[bytes, _Unit]:
         direct = _Unit()
@@ -311,11 +296,10 @@ class HotFolders:
                 ignored = is_ignored(name)
                 if ignored and is_litter(name):
                     continue
-                try:
-                    status = entry.stat(follow_symlinks=False)
-                except FileNotFoundError:
-                    continue
                 path = prefix + name
+                status = self._status_of(entry, path, unit)
+                if status is None:
+                    continue
                 kind = stat.S_IFMT(status.st_mode)
                 if kind == stat.S_IFDIR:
                     # A folder's times change whenever something in it does; that is seen there.
@@ -335,6 +319,17 @@ class HotFolders:
                 else:
                     unit.oddities.append(no_plain_file(path, kind))
         return folders
+
+    def _status_of(
+        self, entry: os.DirEntry[str], path: bytes, unit: _Unit
+    ) -> os.stat_result | None:
+        """What the system says of an entry; None where it is gone, or is not to be touched."""
+        if path not in self._mounted:
+            with suppress(FileNotFoundError):
+                return entry.stat(follow_symlinks=False)
+        elif path not in self._surfaces and not is_ignored(path.rpartition(b"/")[2]):
+            unit.oddities.append(other_disk(path))
+        return None
 
     # -- telling -----------------------------------------------------------------------------
 

@@ -10,8 +10,8 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
 
@@ -40,20 +40,15 @@ Wake = Callable[[], None]
 POLL_S = 1.0
 """Seconds between two glances of the polling watcher."""
 
-SPACING_S = 0.2
-"""A flood of events wakes no more often than this; while files move the scan looks by itself."""
+SPACING_S = 0.1
+"""A flood of events wakes no more often than this, and once more after its end."""
 
-RETRY_S = 10.0
+RETRY_S = 8.0
 """Seconds after which a watcher that does not work is worth making anew."""
-
-LEAST_WATCHES = 8192
-"""Folders one user may watch; fewer is worth a word (the fixed default before Linux 5.11)."""
-
-LEAST_INSTANCES = 128
-"""Watching programs one user may run; fewer is worth a word (the default of Linux)."""
 
 _JOIN_S = 5.0
 _LIMITS = Path("/proc/sys/fs/inotify")
+_PROCESSES = Path("/proc")
 
 # Reading makes events too, and every scan would cause the next one; a file that grows would make
 # one with every write.
@@ -98,13 +93,26 @@ class Watcher(Protocol):
 class NativeWatcher:
     """Events of the operating system, through watchdog."""
 
-    def __init__(self, root: Path, now: Callable[[], float] = time.monotonic) -> None:
-        """Remember the root; nothing is watched yet."""
+    def __init__(
+        self,
+        root: Path,
+        now: Callable[[], float] = time.monotonic,
+        skip: Collection[str] = (),
+    ) -> None:
+        """Remember the root; nothing is watched yet.
+
+        Args:
+            root: The folder to watch with all below it.
+            now: Seconds that only go forward.
+            skip: Folders directly in the root that are left out and not even touched.
+        """
         self._root = root
         self._now = now
+        self._skip = frozenset(skip)
         self._observer: BaseObserver | None = None
-        self._watched: tuple[int, int] | None = None
+        self._watched: tuple[tuple[int, int] | None, frozenset[str]] | None = None
         self._started = now()
+        self._bell = _Bell()
 
     def start(self, wake: Wake) -> None:
         """Begin to watch the root and everything below it.
@@ -115,15 +123,18 @@ class NativeWatcher:
         self._started = self._now()
         # A link as root would be watched itself, not the folder behind it.
         folder = self._root.resolve(strict=True)
-        self._watched = _mark(folder)
+        self._watched = _mark(folder), self._tops()
         # watchdog watches a folder that it may not read in vain, and says nothing.
         os.scandir(folder).close()
         observer = Observer()
+        handler = _Handler(self._bell)
         try:
-            observer.schedule(
-                _Handler(wake, self._now), str(folder), recursive=True, event_filter=_TELLING
-            )
+            # What is to be left out makes each of the others a watch of its own.
+            for top in sorted(self._tops()):
+                observer.schedule(handler, str(folder / top), recursive=True, event_filter=_TELLING)
+            observer.schedule(handler, str(folder), recursive=not self._skip, event_filter=_TELLING)
             observer.start()
+            self._bell.start(wake)
         except BaseException:
             # Its reading thread runs from the moment it is made.
             observer.stop()
@@ -136,6 +147,7 @@ class NativeWatcher:
         if observer is not None:
             observer.stop()
             observer.join(_JOIN_S)
+        self._bell.stop()
 
     def alive(self) -> bool:
         """Whether its threads run and the folder they watch is the one that is there."""
@@ -147,8 +159,22 @@ class NativeWatcher:
             and self._observer.is_alive()
             and all(emitter.is_alive() for emitter in self._observer.emitters)
             # Where the root was replaced or mounted over, the threads go on watching the old one.
-            and _mark(self._root) == self._watched
+            and (_mark(self._root), self._tops()) == self._watched
         )
+
+    def _tops(self) -> frozenset[str]:
+        """The folders in the root that are watched one by one; none where the whole is."""
+        if not self._skip:
+            return frozenset()
+        try:
+            with os.scandir(self._root) as entries:
+                return frozenset(
+                    entry.name
+                    for entry in entries
+                    if entry.name not in self._skip and entry.is_dir(follow_symlinks=False)
+                )
+        except OSError:
+            return frozenset()
 
 
 class PollingWatcher:
@@ -163,9 +189,11 @@ class PollingWatcher:
         root: Path,
         now: Callable[[], float] = time.monotonic,
         poll_s: float = POLL_S,
+        skip: Collection[str] = (),
     ) -> None:
-        """Remember the root; nothing is watched yet."""
+        """Remember the root; nothing is watched yet, and `skip` is left out of it."""
         self._root = root
+        self._skip = frozenset(skip)
         self._now = now
         self._poll_s = poll_s
         self._stop = threading.Event()
@@ -181,7 +209,7 @@ class PollingWatcher:
         self._started = self._now()
         os.scandir(self._root).close()
         self._stop = threading.Event()
-        first = _glance(self._root, {})
+        first = _glance(self._root, {}, self._skip)
         self._thread = threading.Thread(
             target=self._run, args=(wake, self._stop, first), name="glancing", daemon=True
         )
@@ -201,7 +229,7 @@ class PollingWatcher:
 
     def _run(self, wake: Wake, stop: threading.Event, seen: _Folders) -> None:
         while not stop.wait(self._poll_s):
-            now = _glance(self._root, seen)
+            now = _glance(self._root, seen, self._skip)
             if _marks(now) != _marks(seen) and not stop.is_set():
                 _wake(wake)
             seen = now
@@ -214,50 +242,153 @@ def choose(mode: Literal["auto", "native", "polling"], root: Path) -> Kind:
     return "polling" if is_network(root) else "native"
 
 
-def make_watcher(kind: Kind, root: Path) -> Watcher:
-    """A watcher of that kind, not started yet."""
-    return PollingWatcher(root) if kind == "polling" else NativeWatcher(root)
-
-
-def watch_limits(limits: Path = _LIMITS) -> tuple[str, ...]:
-    """What the system's limits on watching (inotify(7)) may spoil; nothing where all is well.
+def make_watcher(kind: Kind, root: Path, skip: Collection[str] = ()) -> Watcher:
+    """A watcher of that kind, not started yet.
 
     Args:
-        limits: Where the kernel tells them; a system without that has none.
+        kind: How to watch.
+        root: The folder to watch with all below it.
+        skip: Folders directly in it that are left out and not even touched.
     """
+    if kind == "polling":
+        return PollingWatcher(root, skip=skip)
+    return NativeWatcher(root, skip=skip)
+
+
+@dataclass(frozen=True, slots=True)
+class Used:
+    """What of the system's limits on watching is in use, as far as we may see it."""
+
+    watches: int
+    instances: int
+
+
+def watch_limits(
+    folders: int = 0, limits: Path = _LIMITS, processes: Path = _PROCESSES
+) -> tuple[tuple[str, str], ...]:
+    """What the system's limits on watching (inotify(7)) spoil; nothing where all is well.
+
+    Args:
+        folders: How many folders are to be watched besides those that are watched now.
+        limits: Where the kernel tells its limits; a system without that has none.
+        processes: Where it tells what each process has open (proc(5)).
+
+    Returns:
+        Sentences, each with what to do.
+    """
+    if sys.platform != "linux":
+        return (("watching is tested on Linux only; everything is found by the scan anyway", ""),)
+    used = used_watches(processes)
     told = []
-    for name, least, what in (
-        ("max_user_watches", LEAST_WATCHES, "folders to be watched"),
-        ("max_user_instances", LEAST_INSTANCES, "programs that watch"),
+    for name, in_use, wanted, what in (
+        ("max_user_watches", used.watches, folders, "folders"),
+        ("max_user_instances", used.instances, 1, "watching programs"),
     ):
         try:
             limit = int((limits / name).read_text("ascii"))
         except (OSError, ValueError):
             continue
-        if limit < least:
-            told.append(
-                f"the system allows only {limit} {what}, so drops may be noticed a little later; "
-                f"set fs.inotify.{name} to {least} or more"
-            )
-    if sys.platform != "linux":
-        told.append("watching is tested on Linux only; everything is found by the scan anyway")
+        if in_use + wanted > limit:
+            enough = 1 << (2 * (in_use + wanted)).bit_length()
+            told.append((
+                f"the system allows {limit:,} {what} to be watched for one user; {in_use:,} are in "
+                f"use and {wanted:,} more are wanted, so some drops are noticed a little later",
+                f"Nothing is missed. As root: sysctl fs.inotify.{name}={enough}; to keep it, write "
+                f"fs.inotify.{name} = {enough} into a file in /etc/sysctl.d/.",
+            ))  # fmt: skip
     return tuple(told)
+
+
+def used_watches(processes: Path = _PROCESSES) -> Used:
+    """What all programs of this user watch now, those that we may not look into left out."""
+    counts = [_watches_of(each) for each in processes.glob("[0-9]*") if _is_of_us(each)]
+    return Used(sum(watches for watches, _ in counts), sum(fds for _, fds in counts))
+
+
+def unwatched(root: Path, skip: Collection[str] = ()) -> int:
+    """How many folders below a root this process watches too few; 0 where that is not known.
+
+    watchdog says nothing when the system refuses it a folder below the root.
+    """
+    watches, instances = _watches_of(_PROCESSES / "self")
+    return max(0, folders_below(root, skip) - watches) if instances else 0
+
+
+def folders_below(root: Path, skip: Collection[str] = ()) -> int:
+    """How many folders there are, the root included."""
+    count = 0
+    for _, folders, _ in os.walk(root):
+        folders[:] = [name for name in folders if count or name not in skip]
+        count += 1
+    return count
+
+
+def _is_of_us(process: Path) -> bool:
+    try:
+        return process.stat().st_uid == os.geteuid()
+    except OSError:
+        return False
+
+
+def _watches_of(process: Path) -> tuple[int, int]:
+    """Watches and inotify instances of one process (proc(5), fdinfo)."""
+    watches = instances = 0
+    try:
+        for descriptor in (process / "fd").iterdir():
+            if "inotify" in _link(descriptor):
+                instances += 1
+                told = (process / "fdinfo" / descriptor.name).read_text("ascii")
+                watches += sum(line.startswith("inotify ") for line in told.splitlines())
+    except OSError:
+        pass
+    return watches, instances
+
+
+def _link(descriptor: Path) -> str:
+    try:
+        return str(descriptor.readlink())
+    except OSError:
+        return ""
+
+
+class _Bell:
+    """Wakes at the first event and after the last, however many come; in a thread of its own."""
+
+    def __init__(self) -> None:
+        self._heard = threading.Event()
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def ring(self) -> None:
+        self._heard.set()
+
+    def start(self, wake: Wake) -> None:
+        self._thread = threading.Thread(target=self._run, args=(wake,), daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        self._stop.set()
+        self._heard.set()
+        thread, self._thread = self._thread, None
+        if thread is not None:
+            thread.join(_JOIN_S)
+
+    def _run(self, wake: Wake) -> None:
+        while self._heard.wait() and not self._stop.is_set():
+            self._heard.clear()
+            _wake(wake)
+            self._stop.wait(SPACING_S)
 
 
 @dataclass(slots=True, eq=False)  # watchdog keeps handlers in a set
 class _Handler(FileSystemEventHandler):
-    """Wakes; never raises, since that would end watchdog's thread for good."""
+    """Rings; never raises, since that would end watchdog's thread for good."""
 
-    wake: Wake
-    now: Callable[[], float]
-    woke: float = field(default=float("-inf"))
+    bell: _Bell
 
     def dispatch(self, event: FileSystemEvent) -> None:
         del event
-        now = self.now()
-        if now - self.woke >= SPACING_S:
-            self.woke = now
-            _wake(self.wake)
+        self.bell.ring()
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +402,7 @@ class _Folder:
 _Folders = dict[Path, _Folder]
 
 
-def _glance(root: Path, before: _Folders) -> _Folders:
+def _glance(root: Path, before: _Folders, skip: frozenset[str]) -> _Folders:
     """Every folder below the root by its path; one that cannot be seen is left out."""
     found: _Folders = {}
     waiting = [(root, 0)]
@@ -287,7 +418,7 @@ def _glance(root: Path, before: _Folders) -> _Folders:
         except OSError:
             continue
         found[path] = _Folder(mark, folders)
-        waiting += [(path / name, depth + 1) for name in folders]
+        waiting += [(path / name, depth + 1) for name in folders if depth or name not in skip]
     return found
 
 
@@ -298,7 +429,7 @@ def _folders_in(path: Path, depth: int) -> tuple[str, ...]:
             for entry in entries
             if entry.is_dir(follow_symlinks=False)
             and not is_ignored(os.fsencode(entry.name))
-            and not (depth == 1 and entry.name == TAKEN)
+            and not (depth <= 1 and entry.name == TAKEN)
         )
 
 
