@@ -16,6 +16,7 @@ import os
 import tempfile
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import imagecodecs
@@ -215,18 +216,18 @@ def conversion_of(plan: Plan, source: Profile, output: Profile) -> Conversion:
 def path_of(data: bytes) -> str:
     """Give a profile a path, for a library that takes nothing else.
 
-    The path leads to memory where the system can do that, so what was hashed is what is used, and
-    nothing is left behind.
+    The file has no name any more where the system can reach it without, so what was hashed is what
+    is used, and nothing is left behind.
     """
-    if hasattr(os, "memfd_create"):
-        handle = os.memfd_create("profile", 0)
-        with os.fdopen(os.dup(handle), "wb") as stream:
-            stream.write(data)
-        return f"/proc/self/fd/{handle}"
     handle, path = tempfile.mkstemp(suffix=".icc")
-    with os.fdopen(handle, "wb") as stream:
+    with os.fdopen(os.dup(handle), "wb") as stream:
         stream.write(data)
-    return path
+    nameless = f"/proc/self/fd/{handle}"
+    if not Path(nameless).exists():
+        os.close(handle)
+        return path
+    Path(path).unlink()
+    return nameless
 
 
 @dataclass(frozen=True, slots=True)

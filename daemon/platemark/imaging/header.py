@@ -10,6 +10,7 @@ from typing import Final
 
 from platemark.imaging.exif import ExifTags
 from platemark.imaging.holes import PictureData
+from platemark.imaging.tiff_sound import BlockSizes
 from platemark.imaging.xmp import XmpTags
 from platemark.model.picture import Facts
 
@@ -35,6 +36,10 @@ class Header:
     """Band that says how opaque a pixel is, -1 for the last; None where there is none."""
     decoded_bytes: int
     """Of the whole picture as a decoder gives it."""
+    blocks: BlockSizes | None = None
+    """What the strips or tiles of a TIFF come to; None where that cannot be told."""
+    jpeg_tables: bytes = b""
+    """What the JPEG pieces of a TIFF have in common (technical note 2)."""
 
 
 def with_texts(

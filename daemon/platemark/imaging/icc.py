@@ -34,6 +34,11 @@ _MOST_TEXT = 200
 _MOST_TEXT_BYTES = 8 * _MOST_TEXT
 """No more is looked at for them."""
 
+_CLASSES: Final = frozenset(
+    {"mntr", "spac", "scnr", "prtr", "link", "abst", "nmcl", "cenc", "mid", "mlnk", "mvis"}
+)
+"""Device classes (ICC.1:2022, 7.2.5, and ICC.2:2019, 7.2.5, whose profiles are refused as such)."""
+
 _TABLE_INTENTS = {"0": "perceptual", "1": "relative", "2": "saturation"}
 
 
@@ -234,6 +239,10 @@ def _parse_header(data: bytes) -> IccHeader:
         raise ProfileDamage(
             f"The colour profile says that it is {size:,} bytes long, but the file has "
             f"{len(data):,}."
+        )
+    if _signature(data, 12) not in _CLASSES:
+        raise ProfileDamage(
+            "The colour profile does not say what kind of device it is for; it is damaged."
         )
     return IccHeader(
         size=size,

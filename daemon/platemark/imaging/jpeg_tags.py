@@ -116,6 +116,16 @@ def read_jpeg(stream: BinaryIO, size: int) -> JpegTags:
     return tags
 
 
+def with_tables(piece: bytes, tables: bytes) -> bytes:
+    """Return a strip or tile of a TIFF as a JPEG of its own (technical note 2 of TIFF 6.0).
+
+    Args:
+        piece: Its bytes.
+        tables: What all of them share, a JPEG of tables alone; empty where each has its own.
+    """
+    return tables[:-2] + piece[2:] if tables.endswith(b"\xff\xd9") else piece
+
+
 def _read_segments(stream: BinaryIO, size: int, tags: JpegTags, parts: _Parts) -> None:
     if read_at(stream, size, 0, 2, "header") != b"\xff\xd8":
         raise TagDamage("the file does not begin as a JPEG does")

@@ -21,6 +21,9 @@ def open_picture(path: str, form: Format) -> pyvips.Image:
         pyvips.Error: Its header cannot be read.
         KeyError: `form` has no loader.
     """
+    # Of a JPEG whose coded data are damaged the decoder makes a grey or smeared picture and warns;
+    # of a TIFF it warns for tags that it does not know.
+    fail_on = "warning" if form == "jpeg" else "error"
     loaders = {
         # A TIFF in few strips needs more than the library's own 50 MB for one of them; the
         # studio's limits have been held against the header, and the process has its own.
@@ -28,5 +31,5 @@ def open_picture(path: str, form: Format) -> pyvips.Image:
         "jpeg": lambda **options: pyvips.Image.jpegload(path, **options),
         "png": lambda **options: pyvips.Image.pngload(path, **options),
     }
-    image: pyvips.Image = loaders[form](access="sequential", fail_on="error")
+    image: pyvips.Image = loaders[form](access="sequential", fail_on=fail_on)
     return image

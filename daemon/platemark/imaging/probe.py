@@ -1,8 +1,8 @@
 """Probe a picture: read its own tags, then decode every pixel once and keep none of them.
 
 The steps, cheapest first: first bytes, tags, the studio's limits, holes in the data, one
-streamed decode. Each is taken only where those before found the picture worth it, so a bomb is
-refused from its header and a file that is cut short is told from its tags.
+streamed decode, sums of packed data. Each is taken only where those before found the picture
+worth it, so a bomb is refused from its header and a file that is cut short is told from its tags.
 
 The readers of tags beside it are plain Python and need no decoder.
 """
@@ -20,7 +20,9 @@ import pyvips
 from platemark.imaging.header import Header
 from platemark.imaging.header_facts import read_header
 from platemark.imaging.holes import BLOCK_BYTES, find_hole
+from platemark.imaging.jpeg_pieces import find_broken_jpeg
 from platemark.imaging.opening import open_picture
+from platemark.imaging.packing import find_broken_piece
 from platemark.imaging.pixel_facts import look_at_pixels
 from platemark.imaging.steps import tells_of_memory, tells_of_threads
 from platemark.model.picture import FACTS_VERSION, Facts, Format
@@ -69,6 +71,8 @@ def probe(task: ProbeTask) -> ProbeReport:
                 row = "" if hole.row is None else f", row {hole.row:,}"
                 facts = replace(facts, zero_run=f"byte {hole.offset:,}{row}")
             facts = _decode(task.path, replace(header, facts=facts))
+            if not facts.damage:
+                facts = replace(facts, damage=_broken_packing(stream, facts, header))
         if facts.damage and not facts.truncated:
             facts = replace(facts, truncated=_ends_in_zeros(stream, size))
     return ProbeReport(facts)
@@ -179,6 +183,19 @@ def _with_decoder_fault(facts: Facts, error: pyvips.Error) -> Facts:
     if facts.format == "tiff" and any(sign in lowered for sign in _NOT_READ):
         return replace(facts, unread=f"there is no decoder for it {said}")
     return replace(facts, damage=f"its picture data are damaged {said}")
+
+
+def _broken_packing(stream: BinaryIO, facts: Facts, header: Header) -> str:
+    """Return which part of a packed TIFF does not unpack to its end, as a clause."""
+    if facts.format != "tiff" or header.data is None or header.blocks is None:
+        return ""
+    if facts.compression == "jpeg":
+        broken = find_broken_jpeg(stream, header.data, header.blocks, header.jpeg_tables)
+    else:
+        broken = find_broken_piece(stream, header.data, header.blocks, facts.compression)
+    return (
+        "" if broken is None else f"its picture data at byte {broken:,} do not unpack as they say"
+    )
 
 
 def _ends_in_zeros(stream: BinaryIO, size: int) -> bool:

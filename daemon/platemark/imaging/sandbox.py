@@ -12,15 +12,15 @@ from __future__ import annotations
 import ctypes
 import errno
 import os
-import platform
 import re
 import resource
 import signal
 import struct
 import sys
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from platemark.imaging.call_filter import call_filter, knows_processor
 
 _MIB = 1 << 20
 _OPEN_FILES = 256
@@ -46,32 +46,11 @@ _ABSTRACT_SOCKETS_AND_SIGNALS = 0b11
 _FILE_ACCESS = _EXECUTE | _WRITE_FILE | _READ_FILE | _TRUNCATE
 """What the kernel allows in a rule for a single file rather than a folder."""
 
-# seccomp(2), <linux/seccomp.h>, <linux/filter.h>, <linux/audit.h>
 _PR_SET_SECCOMP, _SECCOMP_MODE_FILTER = 22, 2
-_LOAD_WORD, _JUMP_IF_EQUAL, _JUMP_IF_AT_LEAST, _JUMP_IF_BIT, _RETURN = 0x20, 0x15, 0x35, 0x45, 0x06
-_ALLOW_CALL, _REFUSE_CALL = 0x7FFF0000, 0x00050000
-_CLONE_THREAD = 0x00010000
-_OTHER_NUMBERING = 0x40000000
-"""Calls of the x32 ABI begin here; no other ABI has as many."""
 
-
-@dataclass(frozen=True, slots=True)
-class _Calls:
-    """The numbers that a kind of processor gives to the system calls in question."""
-
-    audit: int
-    clone: int
-    forks: tuple[int, ...]
-    socket: int
-
-
-_CLONE3, _IO_URING_SETUP = 435, 425
-"""The same everywhere. The flags of the first are in memory, where a filter cannot look; the second
-is a way round every filter."""
-_CALLS = {
-    "x86_64": _Calls(0xC000003E, 56, (57, 58), 41),
-    "aarch64": _Calls(0xC00000B7, 220, (), 198),
-}
+# capget(2), <linux/capability.h>
+_CAPABILITY_VERSION = 0x20080522
+_READ_ANY_FILE = 1 << 2
 
 _SYSTEM_PATHS = (
     "/usr",
@@ -112,6 +91,7 @@ def confine(
     Raises:
         Orphaned: the parent has ended already.
         OSError: a limit that this system has was refused.
+        RuntimeError: another thread runs already.
     """
     _die_with(parent_pid)
     if os.getpid() != os.getsid(0):
@@ -119,11 +99,13 @@ def confine(
     os.umask(0o077)
     _limit(memory_mb, cpu_seconds, output_mb)
     if sys.platform == "linux":
+        _be_alone()
         _prctl(_PR_SET_NO_NEW_PRIVS, 1)
+        _give_up_powers()
         if landlock_abi() > 0:
             _landlock(readable, writable_dirs)
         if knows_call_filters():
-            _refuse_calls(_CALLS[platform.machine()])
+            _refuse_calls()
 
 
 def confinement() -> tuple[str, ...]:
@@ -139,7 +121,7 @@ def confinement() -> tuple[str, ...]:
         if abi >= 6:
             found.append("no signals to other processes")
         if knows_call_filters():
-            found += ["no other processes", "no network"]
+            found += ["no other processes", "no network", "no other part of the system"]
     return tuple(found)
 
 
@@ -154,7 +136,7 @@ def landlock_abi() -> int:
 
 def knows_call_filters() -> bool:
     """Whether the kernel takes a filter of system calls for this kind of processor."""
-    if sys.platform != "linux" or platform.machine() not in _CALLS:
+    if not knows_processor():
         return False
     libc = ctypes.CDLL(None, use_errno=True)
     nothing = [ctypes.c_ulong(number) for number in (_SECCOMP_MODE_FILTER, 0, 0, 0)]
@@ -246,39 +228,47 @@ def _landlock(readable: Sequence[str], writable_dirs: Sequence[str]) -> None:
         os.close(ruleset)
 
 
-def _refuse_calls(calls: _Calls) -> None:
-    """Let this process start threads but no process, and open no socket of any kind.
+def _give_up_powers() -> None:
+    """Keep nothing of what root may, but to read the files that the rules allow.
+
+    A studio may be served by another user than the one whose files are in it.
+    """
+    libc = ctypes.CDLL(None, use_errno=True)
+    header = struct.pack("=Ii", _CAPABILITY_VERSION, 0)
+    held = ctypes.create_string_buffer(24)
+    if libc.capget(header, held) != 0:
+        raise _last_error("capget")
+    effective, permitted, *_ = struct.unpack("=6I", held.raw)
+    kept = struct.pack("=6I", effective & _READ_ANY_FILE, permitted & _READ_ANY_FILE, 0, 0, 0, 0)
+    if libc.capset(header, kept) != 0:
+        raise _last_error("capset")
+
+
+def _refuse_calls() -> None:
+    """Let this process start threads but no process, open no socket, and touch no other process.
 
     A second process could leave the group that is ended with this one, and go on writing.
     """
-    refuse, refuse_unknown = _REFUSE_CALL | errno.EPERM, _REFUSE_CALL | errno.ENOSYS
-    # struct seccomp_data: number of the call at 0, kind of processor at 4, first argument at 16.
-    program = [
-        (_LOAD_WORD, 0, 0, 4),
-        (_JUMP_IF_EQUAL, 1, 0, calls.audit),
-        (_RETURN, 0, 0, refuse),
-        (_LOAD_WORD, 0, 0, 0),
-        (_JUMP_IF_AT_LEAST, 0, 1, _OTHER_NUMBERING),
-        (_RETURN, 0, 0, refuse),
-    ]
-    for number in (*calls.forks, calls.socket, _IO_URING_SETUP):
-        program += [(_JUMP_IF_EQUAL, 0, 1, number), (_RETURN, 0, 0, refuse)]
-    program += [
-        # The C library then asks again with clone, whose flags can be seen.
-        (_JUMP_IF_EQUAL, 0, 1, _CLONE3),
-        (_RETURN, 0, 0, refuse_unknown),
-        (_JUMP_IF_EQUAL, 0, 3, calls.clone),
-        (_LOAD_WORD, 0, 0, 16),
-        (_JUMP_IF_BIT, 1, 0, _CLONE_THREAD),
-        (_RETURN, 0, 0, refuse),
-        (_RETURN, 0, 0, _ALLOW_CALL),
-    ]
-    packed = b"".join(struct.pack("=HBBI", *instruction) for instruction in program)
+    packed = call_filter(os.getpid())
     instructions = ctypes.create_string_buffer(packed, len(packed))
     header = ctypes.create_string_buffer(
-        struct.pack("@HP", len(program), ctypes.addressof(instructions))
+        struct.pack("@HP", len(packed) // 8, ctypes.addressof(instructions))
     )
     _prctl(_PR_SET_SECCOMP, _SECCOMP_MODE_FILTER, ctypes.addressof(header))
+
+
+def _be_alone() -> None:
+    """See that there is one thread; another would go on unconfined.
+
+    Raises:
+        RuntimeError: there are more.
+    """
+    try:
+        threads = len(os.listdir("/proc/self/task"))
+    except OSError:
+        return
+    if threads != 1:
+        raise RuntimeError(f"{threads} threads run already, and only this one can be confined")
 
 
 def _allow(libc: ctypes.CDLL, ruleset: int, path: str, access: int) -> None:

@@ -11,9 +11,10 @@ from platemark.imaging.exif import exif_of
 from platemark.imaging.header import LARGE_METADATA_BYTES, Header, with_texts
 from platemark.imaging.holes import PictureData
 from platemark.imaging.jpeg_facts import with_quality
-from platemark.imaging.jpeg_tags import read_jpeg
+from platemark.imaging.jpeg_tags import read_jpeg, with_tables
 from platemark.imaging.profile_facts import MOST_PROFILE_BYTES, embedded_colours
 from platemark.imaging.tiff_page import COMPRESSIONS, Page, read_page, read_rows
+from platemark.imaging.tiff_sound import block_fault, block_sizes, tag_fault
 from platemark.imaging.tiff_tags import (
     Directory,
     TagDamage,
@@ -62,6 +63,9 @@ def facts_of_tiff(stream: BinaryIO, size: int, facts: Facts) -> Header:
     mode, channels = _mode(page)
     extra = _extra_samples(page, channels)
     fault = facts.damage or _damage(page, channels)
+    # Where its form is one that is not read at all, nothing says that it is damaged.
+    if not fault and not _unread(first, page):
+        fault = tag_fault(first, page) or block_fault(stream, size, first, page)
     facts = replace(
         facts,
         width=page.width,
@@ -84,6 +88,8 @@ def facts_of_tiff(stream: BinaryIO, size: int, facts: Facts) -> Header:
         _data(first, page, tags),
         coloured,
         facts.pixels * page.samples * max(-(-facts.bits // 8), 1),
+        block_sizes(first, page),
+        first.data(_JPEG_TABLES_TAG, _MOST_JPEG_HEAD) if facts.compression == "jpeg" else b"",
     )
 
 
@@ -211,7 +217,7 @@ def _with_jpeg(facts: Facts, stream: BinaryIO, size: int, directory: Directory) 
     except TagDamage:
         return facts
     tables = directory.data(_JPEG_TABLES_TAG, _MOST_JPEG_HEAD)
-    whole = tables[:-2] + piece[2:] if tables.endswith(b"\xff\xd9") else piece
+    whole = with_tables(piece, tables)
     return with_quality(facts, read_jpeg(io.BytesIO(whole), len(whole)))
 
 

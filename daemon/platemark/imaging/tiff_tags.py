@@ -133,6 +133,8 @@ class Directory:
     following: int
     """Where the next directory lies; 0 for none."""
     block: _Block
+    doubtful: frozenset[int] = frozenset()
+    """Tags that are there twice, or of a type that nobody knows: readers differ over them."""
 
     def integers(self, tag: int, most: int = 4096) -> Sequence[int]:
         """Return the whole numbers of `tag`, none where it is missing or cannot be read.
@@ -298,18 +300,22 @@ def _read_directory(block: _Block, offset: int) -> Directory:
     start = offset + count_bytes
     table = block.read(start, count * row_bytes + pointer_bytes, what)
     entries: dict[int, Entry] = {}
+    doubtful: set[int] = set()
     for row in range(count):
         tag, kind, values, pointer = block.unpack(
             row_form, table[row * row_bytes : (row + 1) * row_bytes]
         )
+        if tag in entries:
+            doubtful.add(tag)
         if kind not in _TYPE_BYTES:
+            doubtful.add(tag)
             continue
         # Values that fit into the pointer's own place stand there.
         inline = _TYPE_BYTES[kind] * values <= pointer_bytes
         place = start + (row + 1) * row_bytes - pointer_bytes if inline else pointer
         entries.setdefault(tag, Entry(kind, values, place))
     (following,) = block.unpack("Q" if block.big else "I", table[-pointer_bytes:])
-    return Directory(offset, entries, following, block)
+    return Directory(offset, entries, following, block, frozenset(doubtful))
 
 
 def _check_extents(pages: Iterable[Directory]) -> None:

@@ -199,6 +199,8 @@ def _failure(error: BaseException, memory_mb: int) -> Failure:
     last = (text.strip().splitlines() or ["no reason was given"])[-1].strip()
     if type(error).__module__.startswith("pyvips"):
         return Failure("picture", f"The picture cannot be worked on: {last}.", trace)
+    if type(error).__name__ == "CmsError":
+        return Failure("picture", f"Its colours cannot be read by its profile: {last}.", trace)
     return Failure("bug", f"{type(error).__name__}: {last}", trace)
 
 
