@@ -21,14 +21,19 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
             if REQUIRED:
                 pytest.fail(f"{name} is not installed, and is required here", pytrace=False)
             pytest.skip(f"{name} is not installed")
+    if item.get_closest_marker("root") is not None and os.geteuid() != 0:
+        if REQUIRED:
+            pytest.fail("this is tried as root only, and is required here", pytrace=False)
+        pytest.skip("only root may mount and limit disks")
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Name the absent programs and count what could not be tried without them."""
+    """Name what is wanting, programs or rights, and count what could not be tried without it."""
     skipped = [
         str(report.longrepr[2])
         for report in terminalreporter.stats.get("skipped", [])
-        if isinstance(report.longrepr, tuple) and "is not installed" in report.longrepr[2]
+        if isinstance(report.longrepr, tuple)
+        and ("is not installed" in report.longrepr[2] or "only root" in report.longrepr[2])
     ]
     for reason in sorted(set(skipped)):
         count = skipped.count(reason)

@@ -78,7 +78,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     Ledger(path, Clock()).close()
     with timed("\nmade"), closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA synchronous = OFF")
-        connection.execute("PRAGMA cache_size = -400000")
+        connection.execute("PRAGMA cache_size = -65536")
         connection.execute("BEGIN")
         connection.executemany(
             "INSERT INTO entries (seq, at, job, kind, actor, body, previous, hash)"

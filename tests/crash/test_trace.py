@@ -72,7 +72,7 @@ def test_control_each_sync_of_what_counts_is_missed(swept: tuple[Path, list[Even
     # The lab's folder is also synced for the mark that lies there meanwhile.
     spare = [path for path in unmissed if path.name not in ("ledger.sqlite3-journal", "at-the-lab")]
     assert spare == []
-    assert missed > 60
+    assert missed >= 50
 
 
 @pytest.mark.parametrize(
@@ -101,7 +101,7 @@ def test_the_trace_is_read_as_it_is_written(tmp_path: Path) -> None:
     """Calls that failed are none, and those during which another thread went on are whole."""
     file = tmp_path / "trace"
     file.write_text(
-        """1 openat(AT_FDCWD</here>, "/s/archive/a", O_WRONLY|O_CREAT|O_EXCL, 0644) = 5</s/archive/a>
+        """1 openat(AT_FDCWD</here>, "/s/archive/a", O_WRONLY|O_CREAT|O_EXCL, 0644) = 5</s/a>
 1 write(5</s/archive/a>, ""..., 4 <unfinished ...>
 2 fsync(7</s/archive>) = 0
 1 <... write resumed>)              = 4

@@ -16,7 +16,7 @@ CALLS = (
 PUBLIC = ("archive", "outgoing", "held", "at-the-lab")
 """Folders of a studio in which whatever has a name counts."""
 JOURNAL = "ledger.sqlite3-journal"
-_LINE = re.compile(r"(\d+) (.*)")
+_LINE = re.compile(r"(\d+)\s+(.*)")
 _CALL = re.compile(r"(\w+)\((.*)\)\s+= (-?\d+)(.*)", re.DOTALL)
 _DESCRIPTOR = re.compile(r"(?:AT_FDCWD|\d+)<([^>]*)>")
 _AT = re.compile(r'(?:(?:AT_FDCWD|\d+)<([^>]*)>, )?"([^"]*)"')
@@ -75,14 +75,16 @@ def _event(thread: int, call: str) -> Iterator[Event]:
     elif name in ("write", "pwrite64", "writev", "ftruncate"):
         if _DESCRIPTOR.match(given):
             yield Event(thread, "write", _opened(given))
-    elif (
-        name == "openat" and "O_CREAT" in given and ("O_EXCL" in given or JOURNAL in given)
-    ) or name in ("mkdir", "mkdirat"):
+    elif name in ("mkdir", "mkdirat") or (name == "openat" and _makes(given)):
         yield Event(thread, "new", _named(given)[0])
     elif name in ("unlink", "unlinkat"):
         yield Event(thread, "remove", _named(given)[0])
     elif name.startswith(("rename", "link")):
         yield Event(thread, "rename", *_named(given))
+
+
+def _makes(given: str) -> bool:
+    return "O_CREAT" in given and ("O_EXCL" in given or JOURNAL in given)
 
 
 def _opened(given: str, which: int = 0) -> Path:
@@ -112,7 +114,8 @@ class Order:
 
     def follow(self, event: Event) -> None:
         """Know of one more event."""
-        if self.root not in event.path.parents and event.path != self.root:
+        paths = (event.path, event.to or event.path)
+        if not all(path.is_relative_to(self.root) for path in paths):
             return
         due = self._due.get(event.thread, [])
         if due and not (event.kind == "sync" and event.path in due):

@@ -142,6 +142,7 @@ def proved(studio: Path, tmp_path: Path) -> None:
     assert len(sent) == len(found)
 
 
+@pytest.mark.long
 @pytest.mark.root
 @pytest.mark.fault(5)
 def test_without_room_work_waits_and_parcels_are_sent(
@@ -175,7 +176,7 @@ def test_without_room_work_waits_and_parcels_are_sent(
 
 @pytest.mark.root
 @pytest.mark.fault(6)
-@pytest.mark.parametrize("state", ["", "claimed"])
+@pytest.mark.parametrize("state", ["", pytest.param("claimed", marks=pytest.mark.long)])
 def test_without_file_entries_work_waits(
     disk: Disk, studio: Path, tmp_path: Path, state: str
 ) -> None:
@@ -266,6 +267,7 @@ def test_a_log_that_cannot_be_written_stops_nothing(tmp_path: Path, profile: byt
     assert ask(root, "ledger", "verify")[0] == 0
 
 
+@pytest.mark.long
 @pytest.mark.fault(47)
 def test_a_reader_of_the_log_that_goes_away_stops_nothing(tmp_path: Path, profile: bytes) -> None:
     """Whoever read the log ends: the service does not."""

@@ -202,6 +202,7 @@ def test_a_sweep_ends_although_the_hot_folders_hang(
     proved(studio)
 
 
+@pytest.mark.long
 @pytest.mark.fault(12)
 def test_doctor_does_not_hang(studio: Path, share: Share, monkeypatch: pytest.MonkeyPatch) -> None:
     """It names the folder that does not answer, and how each is watched."""
@@ -221,6 +222,7 @@ def test_doctor_does_not_hang(studio: Path, share: Share, monkeypatch: pytest.Mo
     del code
 
 
+@pytest.mark.long
 @pytest.mark.fault(11, 13)
 def test_a_surface_whose_share_is_gone_is_only_away(
     studio: Path, tmp_path: Path, profile: bytes

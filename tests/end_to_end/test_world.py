@@ -192,17 +192,18 @@ def test_more_changes_than_the_system_tells(studio: Path, started: Start) -> Non
     finally:
         limit.write_text(before)
     process.send_signal(signal.SIGSTOP)
-    for number in range(300):
+    for number in range(60):
         folder = studio / f"hot/small-rag/new {number % 20}"
         folder.mkdir(exist_ok=True)
         (folder / f"{number}_2x3in.tif").write_bytes(b"no picture %d" % number)
     process.send_signal(signal.SIGCONT)
-    wait_for(studio, lambda rows: len(rows) == 302)
+    wait_for(studio, lambda rows: len(rows) == 62)
     process.send_signal(signal.SIGTERM)
     assert process.wait(timeout=60) == 0
     assert ask(studio, "ledger", "verify")[0] == 0
 
 
+@pytest.mark.long
 @pytest.mark.root
 @pytest.mark.fault(13)
 def test_an_empty_folder_over_the_hot_folders(studio: Path, tmp_path: Path, started: Start) -> None:
@@ -239,6 +240,7 @@ def test_an_empty_folder_over_the_hot_folders(studio: Path, tmp_path: Path, star
     assert ask(studio, "ledger", "verify")[0] == 0
 
 
+@pytest.mark.long
 @pytest.mark.root
 @pytest.mark.fault(11)
 def test_a_drop_that_is_not_on_the_disk_that_came_back(studio: Path, tmp_path: Path) -> None:
@@ -280,6 +282,7 @@ def test_a_drop_that_is_not_on_the_disk_that_came_back(studio: Path, tmp_path: P
         assert [e.body["outcome"] for e in read.entries(kind="let-go")] == ["vanished"]
 
 
+@pytest.mark.long
 @pytest.mark.fault(43)
 def test_a_lock_of_nobody_stops_nobody(studio: Path, started: Start, tmp_path: Path) -> None:
     """The lock's file alone is no lock: one left behind, one copied, or of a service that died."""

@@ -801,7 +801,7 @@ def test_a_lost_block_in_uncompressed_data_is_found(form: str, tmp_path: Path) -
 
 @pytest.mark.parametrize("suffix", ["jpg", "png"])
 def test_a_lost_block_in_packed_data_is_found(suffix: str, tmp_path: Path) -> None:
-    """In JPEG a lost block is found as a hole; in PNG its checksum fails as well."""
+    """In JPEG a lost block is found as a hole, or its decoder warns; in PNG its checksum fails."""
     whole = tmp_path / f"whole.{suffix}"
     Image.fromarray(skimage.data.astronaut()).save(whole, quality=95)
     data = whole.read_bytes()
@@ -810,7 +810,7 @@ def test_a_lost_block_in_packed_data_is_found(suffix: str, tmp_path: Path) -> No
         path.write_bytes(data[:place] + bytes(BLOCK_BYTES) + data[place + BLOCK_BYTES :])
         facts = facts_of(path)
         assert facts.damage or facts.zero_run.startswith(f"byte {place:,}")
-        assert (suffix == "png") == bool(facts.damage)
+        assert suffix == "jpg" or facts.damage
 
 
 @pytest.mark.parametrize("seed", range(12))

@@ -29,7 +29,7 @@ from platemark.engine.knowing import accepted
 from platemark.engine.ticketing import _findings
 from platemark.model.asking import caution
 from platemark.model.finding import ENGINE_CODES, Acceptance
-from platemark.model.known import Other, Panel, ProfileStanding, StandingSet
+from platemark.model.known import Other, Panel, ProfileStanding, Restored, StandingSet
 from platemark.model.picture import Facts, ProfileFacts
 from platemark.model.plain import to_plain
 from platemark.model.request import with_answers
@@ -81,6 +81,7 @@ def size(text: str, **more: str) -> dict[str, Any]:
 
 # Code, what trips it, and what is nearest to that without tripping it.
 CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
+    ("record-restored", {"restored": Restored(9, TODAY)}, {"restored": None}),
     (
         "border-bare-metal",
         {"surface": replace(PAPER, bare_metal=True), **size("12x16in", border="1in")},
@@ -504,7 +505,7 @@ def test_every_check_is_tried_here() -> None:
 def test_no_lab_is_told_the_studios_own_affairs() -> None:
     """What was decided for another file, and what a request did wrong, stand on no ticket."""
     for_us = {check.code for check in all_checks() if check.for_us}
-    assert for_us == {"adjust-earlier", "request-allow"}
+    assert for_us == {"adjust-earlier", "record-restored", "request-allow"}
     found = [
         to_plain(caution(code, "Heron was another file."))
         for code in (*sorted(for_us), "suit-soft")

@@ -8,9 +8,11 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
 
 import platemark
+from platemark.app.cli import main
 from platemark.model.errors import PlatemarkError
 
 ROOT = Path(__file__).parents[2]
@@ -33,19 +35,21 @@ def test_table_of_errors_is_the_code() -> None:
         for kind in faults()
         if kind.__module__ == "platemark.model.errors"
     ]
-    told = re.findall(r"^\| `\w+(?:Error|Fault|Full|Gone|Missing|Refused|Busy|Damaged)`.*$",
+    told = re.findall(r"^\| `\w+(?:Error|Fault|Full|Gone|Missing|Refused|Busy|Damaged|Locked)`.*$",
                       (ROOT / "DEVELOPERS.md").read_text(), re.MULTILINE)  # fmt: skip
     assert told == rows
 
 
 def test_readme_names_every_command() -> None:
     """The README's table has every command that the program has, and no other."""
-    helped = subprocess.run([PLATEMARK, "--help"], capture_output=True, text=True, check=True)
-    commands = set(re.findall(r"^  (\w+)  ", helped.stdout.split("Commands:")[1], re.MULTILINE))
+    commands = set(main.commands)
+    parts = {part for each in main.commands.values() if isinstance(each, click.Group)
+             for part in each.commands}  # fmt: skip
     readme = (ROOT / "README.md").read_text()
     table = readme[readme.index("| command | does |") :].split("\n\n")[0]
-    named = set(re.findall(r"`(\w+)", table)) - {"show", "export"}
-    assert named == commands
+    words = [each.split() for each in re.findall(r"`([^`]+)`", table)]
+    named = {word for each in words for word in each[:2] if re.fullmatch("[a-z][a-z-]+", word)}
+    assert named == commands | parts
 
 
 def test_only_one_module_makes_bytes_lasting() -> None:

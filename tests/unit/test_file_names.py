@@ -84,6 +84,7 @@ def test_long_titles_are_cut_not_the_job_and_size() -> None:
     assert name.startswith("o")
 
 
+@pytest.mark.fault(22)
 @given(pattern=PATTERNS, title=ANY_TEXT, size=ANY_TEXT, order=ANY_TEXT, extension=ANY_TEXT)
 def test_every_name_is_safe(
     pattern: str, title: str, size: str, order: str, extension: str
@@ -96,6 +97,7 @@ def test_every_name_is_safe(
     assert name.split(".")[0].lower() not in DEVICES
 
 
+@pytest.mark.fault(23)
 @given(titles=st.lists(ANY_TEXT, min_size=2, max_size=8), pattern=PATTERNS)
 def test_names_of_a_parcel_differ_in_any_case(titles: list[str], pattern: str) -> None:
     """Names made one after the other never meet, also where the system ignores the case."""

@@ -246,6 +246,7 @@ def test_a_sidecar_that_is_a_link_is_not_followed(hot: Path, tmp_path: Path) -> 
     assert "secret" not in trouble.sentence
 
 
+@pytest.mark.fault(21)
 def test_a_sidecar_that_is_a_pipe_does_not_stop_us(hot: Path) -> None:
     """Nobody waits for what a pipe may say."""
     os.mkfifo(hot / "smooth-rag/heron.tif.toml")
@@ -273,6 +274,7 @@ PARTS = st.binary(min_size=1, max_size=40).map(
 ).filter(lambda name: name not in (b".", b".."))  # fmt: skip
 
 
+@pytest.mark.fault(22)
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=50)
 @given(parts=st.lists(PARTS, min_size=1, max_size=4), data=st.binary(max_size=200))
 def test_no_names_and_no_bytes_break_anything(hot: Path, parts: list[bytes], data: bytes) -> None:

@@ -161,6 +161,7 @@ def test_words_after_any_first_token_are_understood(front: bytes) -> None:
     assert values == {("size", "16x20in"), ("copies", "3")}
 
 
+@pytest.mark.fault(22)
 @given(NAMES)
 def test_no_name_breaks_anything(name: bytes) -> None:
     """From any bytes come only known keys, and texts that are safe to show."""
@@ -180,6 +181,7 @@ def test_no_name_breaks_anything(name: bytes) -> None:
         assert trouble is None or trouble.sentence.isprintable()
 
 
+@pytest.mark.fault(22)
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_names_are_only_text(name: bytes) -> None:
     """Line ends, turned text, dashes and broken encodings reach nobody as they are."""
@@ -207,6 +209,7 @@ def test_a_title_is_the_words_before_the_request(name: str, title: str) -> None:
     assert title_of(name.encode()) == title
 
 
+@pytest.mark.fault(23)
 @given(st.text(alphabet="aéüñÅ한", min_size=1, max_size=20))
 def test_composed_and_decomposed_names_are_the_same_words(text: str) -> None:
     """A name typed on macOS (Unicode NFD) gives the same title and order name as elsewhere."""

@@ -144,6 +144,7 @@ def lab_product(lab_id: str, surface: str) -> Product:
 PAGES: list[Callable[[], str]] = [hostile_ticket_page, hostile_why_page]
 
 
+@pytest.mark.fault(22)
 @pytest.mark.parametrize("make", PAGES)
 def test_hostile_words_stay_words(make: Callable[[], str]) -> None:
     """Whatever a name or a text holds, it adds no tag and no attribute to the page."""
@@ -155,6 +156,7 @@ def test_hostile_words_stay_words(make: Callable[[], str]) -> None:
     assert sum(tag == "img" for tag in page.tags) == 1
 
 
+@pytest.mark.fault(22)
 @pytest.mark.parametrize("make", PAGES)
 def test_turning_signs_are_made_visible(make: Callable[[], str]) -> None:
     """Signs that turn or hide text never reach a page; a replacement sign stands for each."""

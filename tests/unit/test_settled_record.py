@@ -4,7 +4,7 @@ import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
 
-from platemark.ledger.proof import find_faults_beside, find_shortening
+from platemark.ledger.proof import find_faults_beside
 from platemark.ledger.read import Reader, SettledRow, connect_reader
 from platemark.ledger.store import Ledger
 
@@ -40,22 +40,3 @@ def test_the_newest_version_stands_and_is_made_again_from_the_entries(tmp_path: 
     forged.close()
     (fault,) = find_faults_beside(Reader(connect_reader(tmp_path / "ledger.sqlite3")))
     assert "adjust is “chroma 1.2”, and by the entries it is “chroma 1.1”" in fault.sentence
-
-
-def test_a_record_from_before_there_was_any(tmp_path: Path) -> None:
-    """A reader finds nothing settled and nothing wrong; the service adds the empty table."""
-    opened(tmp_path).close()
-    older = sqlite3.connect(tmp_path / "ledger.sqlite3")
-    older.execute("DROP TABLE settled")
-    older.commit()
-    older.close()
-    connection = connect_reader(tmp_path / "ledger.sqlite3")
-    reader = Reader(connection)
-    assert reader.settled("ab" * 32, "rag") is None
-    assert find_shortening(reader) is None
-    assert not list(find_faults_beside(reader))
-    connection.close()
-    ledger = opened(tmp_path)
-    settle(ledger, version=1, adjust="b 1")
-    assert ledger.read.settled("ab" * 32, "rag") is not None
-    ledger.close()

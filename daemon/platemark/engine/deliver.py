@@ -162,7 +162,11 @@ class Couriers:
         """
         read = self._workshop.ledger.read
         notices = {row.notice for row in read.recalls(lab=lab.id)}
-        closed = read.parcels(state="closed", lab=lab.id)
+        closed = [
+            parcel
+            for parcel in read.parcels(state="closed", lab=lab.id)
+            if not self._was_for_collection(parcel)
+        ]
         closed.sort(key=lambda parcel: (parcel.name not in notices, parcel.number))
         verified = read.parcels(state="verified", lab=lab.id)
         taken_back = read.parcels(state="taken-back", lab=lab.id)
@@ -172,6 +176,11 @@ class Couriers:
             *(("upload", parcel) for parcel in closed),
             *(("forget", parcel) for parcel in taken_back if not self._is_cleared(parcel)),
         ]
+
+    def _was_for_collection(self, parcel: ParcelRow) -> bool:
+        """Whether a parcel was put out to be fetched; the lab may have it, whatever it is now."""
+        entry = self._workshop.ledger.read.entry(parcel.seq)
+        return entry is not None and entry.body.get("method") == COLLECT
 
     def _marked(self, lab: Lab) -> list[ParcelRow]:
         """The parcel that arrived last, unless its mark is gone; a start does not know, and looks.

@@ -63,8 +63,8 @@ def facts_of_tiff(stream: BinaryIO, size: int, facts: Facts) -> Header:
     mode, channels = _mode(page)
     extra = _extra_samples(page, channels)
     fault = facts.damage or _damage(page, channels)
-    # Where its form is one that is not read at all, nothing says that it is damaged.
-    if not fault and not _unread(first, page):
+    unread = "" if fault else _unread(first, page)
+    if not fault and not unread:
         fault = tag_fault(first, page) or block_fault(stream, size, first, page)
     facts = replace(
         facts,
@@ -78,7 +78,7 @@ def facts_of_tiff(stream: BinaryIO, size: int, facts: Facts) -> Header:
         alpha=_alpha_before_decode(extra),
         compression=COMPRESSIONS.get(page.compression, f"unknown ({page.compression})"),
         damage=fault,
-        unread="" if fault else _unread(first, page),
+        unread=unread,
     )
     facts = _with_layers(_with_texts(facts, first), first, page)
     facts = _with_pages(_with_jpeg(facts, stream, size, first), page, tags.pages)
