@@ -86,10 +86,12 @@ def translate(error: OSError, path: Path) -> DiskFault | DiskFull:
             f"The disk has no room left for {path.name or 'the studio'}.",
             "Nothing is lost. Free some space; Platemark goes on by itself.",
         )
-    return DiskFault(
+    fault = DiskFault(
         f"The disk refused {path}: {error.strerror or error}.",
         "Nothing that was archived is lost. Check the disk and the rights on that folder.",
     )
+    fault.is_failing = error.errno in (errno.EIO, errno.EROFS)
+    return fault
 
 
 def is_full(folder: Path) -> bool:

@@ -162,7 +162,8 @@ def run(order: Order) -> None:
     """Run one sweep under observation."""
     descriptor = os.open(order.log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     count, one_at_a_time = 0, threading.Lock()
-    graves, buried = Path(f"{order.log}.graves"), dict[Path, Path]()
+    graves = Path(order.studio).with_name(f"{Path(order.log).name}.graves")
+    buried = dict[Path, Path]()
 
     def tell(name: str, paths: tuple[Path, ...] = ()) -> None:
         line = json.dumps([name, [os.fsdecode(path) for path in paths]])

@@ -242,7 +242,8 @@ def cut_power(root: Path, log: Path) -> None:
             path.chmod(0o644)
             path.write_bytes(b"")
     for path, grave in unsynced.removed:
-        if root in path.parents and path.parent.is_dir() and not path.exists():
+        # One that was removed twice has been put back already.
+        if root in path.parents and path.parent.is_dir() and grave.exists() and not path.exists():
             grave.rename(path)
     for source, target in reversed(unsynced.names):
         if target.exists() and not source.exists():

@@ -76,7 +76,11 @@ def test_control_each_sync_of_what_counts_is_missed(swept: tuple[Path, list[Even
 
 
 @pytest.mark.parametrize(
-    ("omit", "told"), [("skip-file", "before the bytes of"), ("skip-folder", "was not synced")]
+    ("omit", "told"),
+    [
+        ("skip-file", "before the bytes of"),
+        pytest.param("skip-folder", "was not synced", marks=pytest.mark.long),
+    ],
 )
 def test_control_a_program_that_does_not_sync_is_found_out(
     omit: str, told: str, tmp_path: Path

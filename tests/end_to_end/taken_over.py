@@ -169,14 +169,14 @@ def handle_of(path: str) -> None:
     call("name_to_handle_at", -100, path.encode(), ctypes.c_char_p(handle), mount, 0)
 
 
-def attempts(task: dict[str, Any]) -> dict[str, Attempt]:
-    """Every attempt by its name."""
+def on_files() -> dict[str, Attempt]:
+    """What is none of its own on the disk, and what must stay as it is."""
     t = TARGETS
     source, parent, sibling = t["source"], os.getppid(), t["sibling"]
     found: dict[str, Attempt] = {}
     for name in ("other-original", "passwd", "ledger", "settings", "neighbour"):
         found[f"read {name}"] = lambda path=t[name]: opened(path)
-    found |= {
+    return found | {
         "list neighbours": lambda: os.listdir(Path(t["neighbour"]).parent),
         "read passwd through /proc": lambda: opened("/proc/self/root/etc/passwd"),
         "read passwd through the parent": lambda: opened(f"/proc/{parent}/root/etc/passwd"),
@@ -205,6 +205,13 @@ def attempts(task: dict[str, Any]) -> dict[str, Attempt]:
         "make a device": lambda: device_made(t["outside"]),
         "handle of a file": lambda: handle_of(source),
         "watch a folder": lambda: os.close(call("inotify_init1", 0)),
+    }
+
+
+def on_the_network() -> dict[str, Attempt]:
+    """Every way to talk to somebody."""
+    t = TARGETS
+    return {
         "tcp": lambda: connected(socket.AF_INET, socket.SOCK_STREAM, ("127.0.0.1", t["port"])),
         "udp": lambda: connected(socket.AF_INET, socket.SOCK_DGRAM, ("127.0.0.1", t["port"])),
         "unix": lambda: connected(socket.AF_UNIX, socket.SOCK_STREAM, t["unix"]),
@@ -212,6 +219,13 @@ def attempts(task: dict[str, Any]) -> dict[str, Attempt]:
         "netlink": lambda: socket.socket(socket.AF_NETLINK, socket.SOCK_RAW).close(),
         "pair of sockets": lambda: [each.close() for each in socket.socketpair()],
         "listen": listened,
+    }
+
+
+def on_processes() -> dict[str, Attempt]:
+    """Making one, looking into one, ending one, slowing one down."""
+    parent, sibling = os.getppid(), TARGETS["sibling"]
+    return {
         "fork": forked,
         "clone3": cloned,
         "exec": executed,
@@ -226,12 +240,19 @@ def attempts(task: dict[str, Any]) -> dict[str, Attempt]:
         "signal by a pipe": lambda: signals_by_pipe(sibling),
         "slow sibling down": lambda: os.setpriority(os.PRIO_PROCESS, sibling, 5),
         "bind sibling to a processor": lambda: os.sched_setaffinity(sibling, {0}),
+    }
+
+
+def on_the_system() -> dict[str, Attempt]:
+    """Its own limits, the machine, and parts of the kernel that have been attacked often."""
+    parent = os.getppid()
+    return {
         "raise a limit": raised_limit,
         "limit parent": lambda: resource.prlimit(
             parent, resource.RLIMIT_NOFILE, resource.prlimit(parent, resource.RLIMIT_NOFILE)
         ),
         "live on": lives_on,
-        "mount": lambda: mounted(t["outside"]),
+        "mount": lambda: mounted(TARGETS["outside"]),
         "change root": lambda: os.chroot("/"),
         "new user namespace": lambda: in_new_namespaces(_NEW_USER),
         "new mount namespace": lambda: in_new_namespaces(_NEW_MOUNTS),
@@ -247,7 +268,6 @@ def attempts(task: dict[str, Any]) -> dict[str, Attempt]:
         "memory without limit": lambda: os.close(call("memfd_create", b"x", 0)),
         "memory that stays": lambda: call("shmctl", call("shmget", 0, 4096, 0o600), 0, 0),
     }
-    return found
 
 
 def came_of(attempt: Attempt) -> str:
@@ -310,7 +330,8 @@ def taken_over(step: str, data: Any) -> Any:
     """Do the real step, then try everything."""
     done = real(step, data)
     has = what_it_has()
-    tried = {name: came_of(attempt) for name, attempt in attempts(data).items()}
+    every = on_files() | on_the_network() | on_processes() | on_the_system()
+    tried = {name: came_of(attempt) for name, attempt in every.items()}
     calls = refused_calls() if "filter" not in TARGETS["without"] else {}
     raise PictureFault(
         json.dumps({"did": type(done).__name__, "has": has, "tried": tried, "calls": calls})

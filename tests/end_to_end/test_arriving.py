@@ -185,7 +185,10 @@ def test_a_copy_that_was_cut_off_is_held_after_half_an_hour(
 def test_times_that_a_copy_keeps_hide_nothing(
     opened: OpenStudio, clock: TurnedClock, root: Path, tmp_path: Path, copy: str
 ) -> None:
-    """A file of long ago or of a time to come is taken; another at its time and size as well."""
+    """A file of long ago or of a time to come is taken, and so is another of its time and size.
+
+    The second is copied over the first, which was claimed and is still there.
+    """
     source, target = tmp_path / "old.tif", root / HOT / "old.tif"
     for seed, name in ((1, "old.tif"), (2, "old.tif")):
         source.write_bytes(good(seed))

@@ -274,8 +274,25 @@ def test_an_orphan_does_not_begin(tmp_path: Path) -> None:
     assert inside.stdout == ""
 
 
+@linux
+def test_only_a_lone_thread_is_confined(tmp_path: Path) -> None:
+    """The rules bind the thread that asks for them; where another runs already, nothing begins."""
+    setup = """
+import os, threading, time
+threading.Thread(target=time.sleep, args=(9,), daemon=True).start()
+"""
+    inside = confined("print('began')", tmp_path, before=setup)
+    assert "2 threads run already" in inside.stderr
+    assert inside.stdout == ""
+
+
 def confined(
-    code: str, folder: Path, *, parent_pid: int | None = None, readable: tuple[Path, ...] = ()
+    code: str,
+    folder: Path,
+    *,
+    parent_pid: int | None = None,
+    readable: tuple[Path, ...] = (),
+    before: str = "",
 ) -> "subprocess.CompletedProcess[str]":
     """Run Python code inside the sandbox, with one folder to write in."""
     setup = f"""
@@ -285,7 +302,10 @@ confine(memory_mb=500, cpu_seconds=60, output_mb=1, readable={[str(p) for p in r
         writable_dirs=[{str(folder)!r}], parent_pid={parent_pid or os.getpid()})
 """
     return subprocess.run(
-        [sys.executable, "-I", "-c", setup + code], capture_output=True, text=True, check=False
+        [sys.executable, "-I", "-c", before + setup + code],
+        capture_output=True,
+        text=True,
+        check=False,
     )
 
 

@@ -189,11 +189,8 @@ def measure_task(made: Made) -> MeasureTask:
     return MeasureTask(str(made.original), measuring, (), proof)
 
 
-@pytest.fixture(scope="module")
-def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
-    """A studio's files, a job's picture, a service beside it, and servers that wait."""
-    root = tmp_path_factory.mktemp("world")
-    # pytest's own folders are open to nobody else; a child of another user needs to get there.
+def tasks_in(root: Path) -> tuple[Made, dict[str, Task]]:
+    """A job's picture, rendered, and a task of every kind for it."""
     made = picture(root / "job", np.asarray(skimage.data.coffee())[:200, :300])
     adobe, printer = build_matrix_profile("adobe-rgb"), make_printer_profile(MATTE_RAG)
     task = render_task(made, plan_for(made, adobe), adobe)
@@ -216,6 +213,14 @@ def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
             "picture", "dunes", str(root / "m.tif"), 90, 60, "tiff16", "srgb", "", "72"
         ),
     }
+    return made, tasks
+
+
+@pytest.fixture(scope="module")
+def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+    """A studio's files, a job's picture, a service beside it, and servers that wait."""
+    root = tmp_path_factory.mktemp("world")
+    made, tasks = tasks_in(root)
     (root / "other").mkdir()
     secrets = {
         "other-original": root / "other/original.tif",
@@ -227,6 +232,9 @@ def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
         path.write_text("nobody's business")
     (root / "outside").mkdir()
     os.environ[CANARY] = "the key to the lab's door"
+    # As some library of the service might leave it.
+    left_open = os.open(secrets["ledger"], os.O_RDONLY)
+    os.set_inheritable(left_open, True)
     sibling = subprocess.Popen([
         sys.executable, "-c",
         "import signal, time; signal.signal(10, lambda *_: None); print(1, flush=True)\n"
@@ -255,6 +263,7 @@ def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
     sibling.wait()
     sibling.stdout.close()
     del os.environ[CANARY]
+    os.close(left_open)
 
 
 STEPS = ("probe", "measure", "render", "check", "preview", "admit", "beside", "make")

@@ -183,10 +183,15 @@ def _pillow_tiff() -> bytes:
     return stream.getvalue()
 
 
+def undated(profile: bytes) -> bytes:
+    """The same profile without the time at which it was made (ICC.1, 7.2.8)."""
+    return profile[:24] + bytes(12) + profile[36:]
+
+
 PROFILES: dict[str, Callable[[], bytes]] = {
     "matrix-2": profiles.srgb,
     "matrix-4": profiles.srgb_4,
-    "littlecms": profiles.from_littlecms,
+    "littlecms": lambda: undated(profiles.from_littlecms()),
     "grey": profiles.grey_22,
     "printer": profiles.printer,
     "canvas": lambda: make_printer_profile(PRINTERS["canvas-wrap"]),

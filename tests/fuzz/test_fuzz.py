@@ -31,7 +31,7 @@ FINDS = {
     # Packed data that say they are not packed, or a predictor that one reader knows and one not.
     1413: "tag_number", 1755: "tag_kind", 1793: "meaning",
     # Lengths that cannot be, for which the decoder made its own.
-    2186: "strip_list", 1979: "meaning", 3309: "swap_tags",
+    2186: "strip_list", 1979: "meaning", 3309: "swap_tags", 11023: "tag_count",
     # Plain data that say they are LZW or packed bits; depths of other channels than there are.
     3500: "meaning", 7005: "meaning", 4411: "meaning",
     # JPEG pieces of another size than the tiles they stand for.

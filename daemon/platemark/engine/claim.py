@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -320,12 +321,24 @@ def layers_of(body: dict[str, object]) -> tuple[Layer, ...]:
     return tuple(layers)
 
 
-def letting_go(workshop: Workshop, row: DropRow) -> Callable[[], Handed | None] | None:
+DOUBTFUL = Handed("doubtful")
+"""What may have been written to since it was claimed, so that `is_as_claimed` must tell."""
+
+
+def letting_go(
+    workshop: Workshop, row: DropRow, ctime_ns: int | None, *, is_proved: bool
+) -> Callable[[], Handed | None] | None:
     """Prepare to move a claimed drop and its sidecar to `taken/`; None where it has no job.
 
     What is returned touches the hot folder alone, and may be done beside the service's own thread,
     also again after a crash at any point. It gives None while the hot folder is away: what a share
     holds that is not connected, nobody knows.
+
+    Args:
+        workshop: The open studio.
+        row: The drop.
+        ctime_ns: When its file was changed last as it was claimed; None where that is not known.
+        is_proved: Whether that does not matter: on a share it says nothing, or the bytes are known.
     """
     job = workshop.ledger.read.job(row.job)
     entry = workshop.ledger.read.entry(job.claimed_seq) if job is not None else None
@@ -335,7 +348,7 @@ def letting_go(workshop: Workshop, row: DropRow) -> Callable[[], Handed | None] 
     identity = entry.body.get("sidecar_identity")
 
     def move_away() -> Handed | None:
-        handed = _hand_over(workshop, row, drop)
+        handed = _hand_over(workshop, row, drop, None if is_proved else (ctime_ns,))
         if handed is not None and handed.outcome == "taken":
             _sidecar_follows(workshop, row, drop, identity)
         return handed
@@ -363,12 +376,29 @@ def is_the_drop(row: DropRow, found: os.stat_result) -> bool:
     return (found.st_ino, found.st_size, found.st_mtime_ns) == (row.inode, row.size, row.mtime_ns)
 
 
-def _hand_over(workshop: Workshop, row: DropRow, drop: Drop) -> Handed | None:
+def is_as_claimed(workshop: Workshop, row: DropRow) -> bool:
+    """Whether a drop still has the bytes that are in the archive; so it is where it is gone.
+
+    Another copied over it may have kept its place, its size and its time.
+    """
+    try:
+        descriptor = open_drop(workshop.folders.hot, bytes.fromhex(row.path_hex))
+    except OSError:
+        return True
+    with os.fdopen(descriptor, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest() == row.sha256
+
+
+def _hand_over(
+    workshop: Workshop, row: DropRow, drop: Drop, ctime: tuple[int | None] | None
+) -> Handed | None:
     hot = workshop.folders.hot
     try:
         found = os.lstat(drop_path(workshop, drop))
         if not is_the_drop(row, found):
             return Handed("changed")
+        if ctime is not None and ctime != (found.st_ctime_ns,):
+            return DOUBTFUL
         return Handed("taken", drop_files.let_go(hot, drop.path_bytes, row.job).name)
     except (FileNotFoundError, NotADirectoryError):
         # After a crash it may have been moved already; else somebody took it away.

@@ -162,6 +162,8 @@ def _put_aside(path: Path) -> None:
     try:
         durable.publish(path, path.with_name(f"{secrets.token_hex(8)}.unreadable"))
     except (DiskFault, durable.AlreadyThere) as fault:
+        if isinstance(fault, DiskFault) and fault.is_failing:
+            raise
         log.warning("decision-in-the-way", file=path.name, why=str(fault))
     else:
         log.warning("decision-unreadable", file=path.name)

@@ -140,7 +140,9 @@ def clear_held(workshop: Workshop, row: JobRow) -> None:
     try:
         with durable.step("remove-folder", folder):
             folder.rmdir()
-    except DiskFault:
+    except DiskFault as fault:
+        if fault.is_failing:
+            raise
         # Something of theirs is in it, or it is open elsewhere: it is theirs to keep.
         structlog.get_logger().info("held-folder-kept", job=row.job, folder=folder.name)
 

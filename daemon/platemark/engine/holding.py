@@ -253,12 +253,18 @@ class Holding:
             return ()
 
     def _show_or_say(self, row: JobRow, wake: Callable[[], None]) -> None:
-        """Make a folder; a disk that refuses one is told, and keeps nobody else waiting."""
+        """Make a folder; one that is refused is told, and keeps nobody else waiting.
+
+        Raises:
+            DiskFault: the disk itself fails.
+        """
         try:
             self._show(row, wake)
         except DiskFull:
             raise
         except (DiskFault, durable.AlreadyThere) as fault:
+            if isinstance(fault, DiskFault) and fault.is_failing:
+                raise
             self._blocked[row.job] = f"Its folder cannot be made: {fault}"
             self._news += 1
 

@@ -21,10 +21,12 @@ import structlog
 
 from platemark import durable
 from platemark.engine.claim import (
+    DOUBTFUL,
     Handed,
     StillWritten,
     TakenIn,
     copy_in,
+    is_as_claimed,
     keep,
     letting_go,
     record_claim,
@@ -38,6 +40,7 @@ from platemark.engine.workshop import ROOM_HINT, Workshop
 from platemark.intake.look import OFFLINE, Look, Sighting, merged
 from platemark.intake.mounts import is_network_kind, mounted_below
 from platemark.intake.scan import HotFolders, Known
+from platemark.ledger.read import DropRow
 from platemark.model.errors import FolderGone, PlatemarkError
 from platemark.model.job import shown_name
 from platemark.model.notice import WaitingLine
@@ -54,6 +57,7 @@ class _Section:
     looking: HotSide
     copying: HotSide
     quiet_s: float
+    on_share: bool
     look: Look = OFFLINE
     looked: bool = False
     """Whether any look has come to its end."""
@@ -108,6 +112,8 @@ class TakingIn:
     _fresh: bool = False
     _unfit: dict[bytes, _Unfit] = field(default_factory=dict)
     _told_silent: set[bytes] = field(default_factory=set)
+    _changed_at: dict[int, int] = field(default_factory=dict)
+    """Of each drop claimed since the start the time of its last change, by job."""
     _resting: bool = False
 
     def __post_init__(self) -> None:
@@ -254,7 +260,7 @@ class TakingIn:
             only=only,
         )
         sides = HotSide(self._answered), HotSide(self._answered)
-        return _Section(hot, *sides, quiet_s)
+        return _Section(hot, *sides, quiet_s, on_share)
 
     def _answered(self) -> None:
         self.stories.answered()
@@ -407,7 +413,8 @@ class TakingIn:
             durable.remove_file(spool)
             return True
         await section.copying.ask(partial(keep, workshop, sighting, taken), lives=time.monotonic)
-        record_claim(workshop, sighting, taken)
+        first, *_ = record_claim(workshop, sighting, taken)
+        self._changed_at[first] = sighting.identity[-1]
         return True
 
     def _copying(
@@ -458,16 +465,31 @@ class TakingIn:
         for drop in self.roster.drops():
             is_ours = self._section_of(bytes.fromhex(drop.path_hex)) is section
             is_read = is_ours and drop.job not in claimed
-            move_away = letting_go(self.workshop, drop) if is_read else None
-            if move_away is None:
+            if not is_read:
                 continue
             try:
-                handed: Handed | None = await section.looking.ask(move_away)
+                handed = await self._handed(section, drop)
             except Silent:
                 return
             # Its folder may have been asked twice, where it was silent in between.
             if handed is not None and self.roster.drop_of(drop.job) is not None:
                 record_let_go(self.workshop, drop.job, handed)
+                self._changed_at.pop(drop.job, None)
+
+    async def _handed(self, section: _Section, drop: DropRow) -> Handed | None:
+        """Have a drop moved away, and see first to it that it is what was claimed."""
+        changed_at = self._changed_at.get(drop.job)
+        move_away = letting_go(self.workshop, drop, changed_at, is_proved=section.on_share)
+        if move_away is None:
+            return None
+        handed = await section.looking.ask(move_away)
+        if handed is not DOUBTFUL:
+            return handed
+        prove = partial(is_as_claimed, self.workshop, drop)
+        if not await section.copying.ask(prove, lives=time.monotonic):
+            return Handed("changed")
+        move_away = letting_go(self.workshop, drop, changed_at, is_proved=True)
+        return await section.looking.ask(move_away) if move_away is not None else None
 
 
 def _called(name: bytes) -> str:

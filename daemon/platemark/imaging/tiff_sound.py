@@ -106,16 +106,17 @@ def block_fault(stream: BinaryIO, size: int, directory: Directory, page: Page) -
         offsets, counts = read_blocks(directory)
     except TagDamage as damage:
         return str(damage)
-    if sizes is None or not offsets or not counts:
+    if sizes is None:
         return ""
     wanted = sizes.in_plane * sizes.planes
-    if len(offsets) < wanted or len(counts) < wanted:
-        there = min(len(offsets), len(counts))
-        return f"the TIFF has {there:,} of the {wanted:,} pieces that its picture needs"
+    if len(offsets) != wanted or len(counts) not in (0, wanted):
+        return f"the TIFF lists {len(offsets):,} pieces, and its picture has {wanted:,}"
+    if not counts:
+        return ""  # the oldest programs give none
     if page.compression == _NONE and page.photometric != _YCBCR:
         return _uncompressed_fault(sizes, counts)
     if page.compression == _LZW:
-        return _lzw_fault(stream, size, offsets[:wanted])
+        return _lzw_fault(stream, size, offsets)
     return ""
 
 

@@ -81,6 +81,8 @@ class DiskFault(WorldError):
     """A read, a write or a sync was refused by the disk."""
 
     code = "disk-fault"
+    is_failing = False
+    """The disk itself fails or was made read-only: nothing else that is asked of it can count."""
 
 
 class DiskFull(WorldError):
