@@ -165,7 +165,8 @@ class Couriers:
         closed = [
             parcel
             for parcel in read.parcels(state="closed", lab=lab.id)
-            if not self._was_for_collection(parcel)
+            # A notice not to print may come twice, and must come.
+            if parcel.name in notices or not self._was_for_collection(parcel)
         ]
         closed.sort(key=lambda parcel: (parcel.name not in notices, parcel.number))
         verified = read.parcels(state="verified", lab=lab.id)
