@@ -6,20 +6,18 @@ whatever a lab prints unseen from `data/` is at worst the notice itself.
 
 from __future__ import annotations
 
-import functools
 import hashlib
 import os
 import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 
-import jinja2
-
 from platemark import durable
 from platemark.model.job import job_number
 from platemark.model.recall import RecalledPrint, RecallNotice
 from platemark.model.units import BadSize, Size, parse_size
 from platemark.parcel.bag import BuiltParcel, write_bag
+from platemark.parcel.pages import pages
 from platemark.parcel.recall_json import recall_bytes
 from platemark.parcel.ticket_words import copies_words, plain_text, shown_time
 
@@ -65,7 +63,7 @@ def build_notice(staging: Path, notice: RecallNotice) -> BuiltParcel:
 def recall_html(notice: RecallNotice) -> str:
     """Write the page for the person at the lab: one file with its style inside it."""
     return (
-        _pages()
+        pages()
         .get_template("recall.html.j2")
         .render(
             notice=notice,
@@ -179,20 +177,3 @@ def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
         " ".join(plain_text(text).split()), WIDTH, initial_indent=first, subsequent_indent=rest,
         break_long_words=False, break_on_hyphens=False,
     )  # fmt: skip
-
-
-@functools.cache
-def _pages() -> jinja2.Environment:
-    return jinja2.Environment(
-        loader=jinja2.PackageLoader("platemark.parcel", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_seen,
-    )
-
-
-def _seen(value: object) -> object:
-    """Make hidden and turning signs of any text visible; it is escaped after that."""
-    return plain_text(value) if type(value) is str else value

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import base64
-import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-import jinja2
 from markupsafe import Markup
 
 from platemark.model.job import job_number
 from platemark.model.sits import proof_words
 from platemark.model.ticket import ParcelTicket, Ticket
 from platemark.parcel.forms import Drawings, Pictures, TicketForm
+from platemark.parcel.pages import pages
 from platemark.parcel.ticket_words import (
     INTENTS,
     PLACES,
@@ -31,7 +30,6 @@ from platemark.parcel.ticket_words import (
     megabytes,
     mirror_words,
     parcel_notes,
-    plain_text,
     set_places,
     shown_border,
     shown_date,
@@ -136,7 +134,7 @@ def render_ticket_html(
     pictures = Pictures(drawings, previews)
     parts = [_part(parcel, ticket, places.get(ticket.job), pictures) for ticket in parcel.tickets]
     return (
-        _pages()
+        pages()
         .get_template("ticket.html.j2")
         .render(
             parcel=parcel,
@@ -147,23 +145,6 @@ def render_ticket_html(
             prints=sum(ticket.request.copies for ticket in parcel.tickets),
         )
     )
-
-
-@functools.cache
-def _pages() -> jinja2.Environment:
-    return jinja2.Environment(
-        loader=jinja2.PackageLoader("platemark.parcel", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_seen,
-    )
-
-
-def _seen(value: object) -> object:
-    """Make hidden and turning signs of any text visible; it is escaped after that."""
-    return plain_text(value) if type(value) is str else value
 
 
 def _shared(parcel: ParcelTicket, parts: Sequence[_Part]) -> _Shared:
