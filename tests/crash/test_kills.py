@@ -70,11 +70,13 @@ class Storm:
         assert service.poll() is None, "the service ended by itself"
         children = descendants(service.pid)
         alone = self.chance.random() < 0.5
-        service.kill()
         if not alone:
+            # It stands still meanwhile, so their numbers stay their own and it notices nothing.
+            service.send_signal(signal.SIGSTOP)
             for child in children:
                 with suppress(ProcessLookupError):
                     os.kill(child, signal.SIGKILL)
+        service.kill()
         service.wait()
         self.killed["alone" if alone else "with its children"] += 1
         if alone and children:

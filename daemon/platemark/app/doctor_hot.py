@@ -71,19 +71,19 @@ def words_of_hot(root: Path, settings: Settings) -> Iterator[Said]:
         yield "note", "watching", sentence, then
 
 
-def _watched_natively(watched: tuple[Watched, ...]) -> int:
-    """How many folders the system is to watch; those of a share that hangs are not counted."""
+def _watched_natively(watched: tuple[Watched, ...]) -> list[int]:
+    """The inodes of folders that the system is to watch; those of a share that hangs left out."""
     apart = [each.surface for each in watched if each.surface]
-    count = 0
+    inodes: list[int] = []
     for each in watched:
         if each.kind != "native":
             continue
         skip = () if each.surface else apart
         try:
-            count += answer_within(PATIENCE_S, partial(folders_below, each.folder, skip))
-        except Silent:
+            inodes += answer_within(PATIENCE_S, partial(folders_below, each.folder, skip))
+        except OSError:
             continue
-    return count
+    return inodes
 
 
 def _silent(folder: Path) -> Said:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from contextlib import suppress
 from functools import partial
@@ -64,17 +65,18 @@ class SheetNotes:
         is_as_said = bool(text) == os.path.lexists(path) or text == refused
         if text == said and is_as_said:
             return None
-        scratch = None
+        # Of the same name each time, so that what a crash left of it is found.
+        scratch = path.with_name(f".{hashlib.sha256(sheet).hexdigest()[:12]}.tmp")
         try:
+            if said is None and os.path.lexists(scratch):
+                durable.remove_file(scratch)
             if not text and os.path.lexists(path):
                 durable.remove_file(path)
             elif text and _bytes_of(path) != text.encode():
-                scratch = path.with_name(f".{os.urandom(6).hex()}.tmp")
                 durable.write_over(path, text.encode(), scratch)
         except (DiskFault, DiskFull, OSError) as fault:
             with suppress(DiskFault, OSError):
-                if scratch is not None:
-                    durable.remove_file(scratch)
+                durable.remove_file(scratch)
             return str(fault)
         return ""
 

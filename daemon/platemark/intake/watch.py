@@ -7,6 +7,7 @@ event is believed, and none is needed. The scan finds everything without them.
 from __future__ import annotations
 
 import os
+import re
 import sys
 import threading
 import time
@@ -49,6 +50,7 @@ RETRY_S = 8.0
 _JOIN_S = 5.0
 _LIMITS = Path("/proc/sys/fs/inotify")
 _PROCESSES = Path("/proc")
+_INODE = re.compile(r"^inotify .*?\bino:([0-9a-f]+)", re.MULTILINE)
 
 # Reading makes events too, and every scan would cause the next one; a file that grows would make
 # one with every write.
@@ -261,15 +263,17 @@ class Used:
 
     watches: int
     instances: int
+    inodes: frozenset[int]
+    """Of what is watched."""
 
 
 def watch_limits(
-    folders: int = 0, limits: Path = _LIMITS, processes: Path = _PROCESSES
+    folders: Collection[int] = (), limits: Path = _LIMITS, processes: Path = _PROCESSES
 ) -> tuple[tuple[str, str], ...]:
     """What the system's limits on watching (inotify(7)) spoil; nothing where all is well.
 
     Args:
-        folders: How many folders are to be watched besides those that are watched now.
+        folders: The inodes of those that are to be watched; a service may watch them already.
         limits: Where the kernel tells its limits; a system without that has none.
         processes: Where it tells what each process has open (proc(5)).
 
@@ -281,7 +285,7 @@ def watch_limits(
     used = used_watches(processes)
     told = []
     for name, in_use, wanted, what in (
-        ("max_user_watches", used.watches, folders, "folders"),
+        ("max_user_watches", used.watches, len({*folders} - used.inodes), "folders"),
         ("max_user_instances", used.instances, 1, "watching programs"),
     ):
         try:
@@ -301,8 +305,9 @@ def watch_limits(
 
 def used_watches(processes: Path = _PROCESSES) -> Used:
     """What all programs of this user watch now, those that we may not look into left out."""
-    counts = [_watches_of(each) for each in processes.glob("[0-9]*") if _is_of_us(each)]
-    return Used(sum(watches for watches, _ in counts), sum(fds for _, fds in counts))
+    told = [_watches_of(each) for each in processes.glob("[0-9]*") if _is_of_us(each)]
+    inodes = [inode for inodes, _ in told for inode in inodes]
+    return Used(len(inodes), sum(instances for _, instances in told), frozenset(inodes))
 
 
 def unwatched(root: Path, skip: Collection[str] = ()) -> int:
@@ -310,17 +315,17 @@ def unwatched(root: Path, skip: Collection[str] = ()) -> int:
 
     watchdog says nothing when the system refuses it a folder below the root.
     """
-    watches, instances = _watches_of(_PROCESSES / "self")
-    return max(0, folders_below(root, skip) - watches) if instances else 0
+    inodes, instances = _watches_of(_PROCESSES / "self")
+    return len({*folders_below(root, skip)} - {*inodes}) if instances else 0
 
 
-def folders_below(root: Path, skip: Collection[str] = ()) -> int:
-    """How many folders there are, the root included."""
-    count = 0
-    for _, folders, _ in os.walk(root):
-        folders[:] = [name for name in folders if count or name not in skip]
-        count += 1
-    return count
+def folders_below(root: Path, skip: Collection[str] = ()) -> tuple[int, ...]:
+    """The inodes of all folders there are, the root's first."""
+    found: list[int] = []
+    for _, folders, _, descriptor in os.fwalk(root):
+        folders[:] = [name for name in folders if found or name not in skip]
+        found.append(os.fstat(descriptor).st_ino)
+    return tuple(found)
 
 
 def _is_of_us(process: Path) -> bool:
@@ -330,18 +335,19 @@ def _is_of_us(process: Path) -> bool:
         return False
 
 
-def _watches_of(process: Path) -> tuple[int, int]:
-    """Watches and inotify instances of one process (proc(5), fdinfo)."""
-    watches = instances = 0
+def _watches_of(process: Path) -> tuple[list[int], int]:
+    """Inodes that one process watches, and its inotify instances (proc(5), fdinfo)."""
+    inodes: list[int] = []
+    instances = 0
     try:
         for descriptor in (process / "fd").iterdir():
             if "inotify" in _link(descriptor):
                 instances += 1
                 told = (process / "fdinfo" / descriptor.name).read_text("ascii")
-                watches += sum(line.startswith("inotify ") for line in told.splitlines())
+                inodes += [int(inode, 16) for inode in _INODE.findall(told)]
     except OSError:
         pass
-    return watches, instances
+    return inodes, instances
 
 
 def _link(descriptor: Path) -> str:
