@@ -40,6 +40,7 @@ _RENAME_EXCL = 4
 _FICLONE = 0x40049409
 
 _observer: Observer | None = None
+_progress: Callable[[], None] | None = None
 
 
 class AlreadyThere(Exception):
@@ -64,6 +65,12 @@ def observe(observer: Observer | None) -> None:
     _observer = observer
 
 
+def tell_progress(progress: Callable[[], None] | None) -> None:
+    """Call `progress` whenever bytes were moved or made lasting, from the thread that did it."""
+    global _progress
+    _progress = progress
+
+
 @contextmanager
 def step(name: str, *paths: Path) -> Iterator[None]:
     """Announce one lasting operation, such as a commit, and translate what the disk says."""
@@ -77,6 +84,8 @@ def step(name: str, *paths: Path) -> Iterator[None]:
         raise translate(error, paths[0] if paths else Path()) from error
     if _observer is not None:
         _observer("after", name, paths)
+    if _progress is not None:
+        _progress()
 
 
 def translate(error: OSError, path: Path) -> DiskFault | DiskFull:
@@ -301,6 +310,8 @@ class _ReadBehind:
     def has_grown(self, by: int) -> None:
         """Say that so many bytes more were written."""
         self._grown.put(by)
+        if _progress is not None:
+            _progress()
 
     def __enter__(self) -> Self:
         self._thread.start()

@@ -21,14 +21,14 @@ from platemark.ledger.read import connect_reader
 from platemark.ledger.store import Ledger
 from platemark.model.errors import DiskFull, RecordDamaged, UsageError
 
-FORM_1 = Path(__file__).parents[1] / "unit/form_1.sql"
+OLD_FORMS = Path(__file__).parents[1] / "unit"
 
 
-def make_old(path: Path) -> Path:
-    """Give a record the form that the first version made: its tables, its entries."""
+def make_old(path: Path, form: int = 1) -> Path:
+    """Give a record the form that an older version made: its tables, its entries."""
     old = path.with_name("old.sqlite3")
     connection = sqlite3.connect(old, isolation_level=None)
-    for statement in statements(FORM_1.read_text()):
+    for statement in statements((OLD_FORMS / f"form_{form}.sql").read_text()):
         connection.execute(statement)
     connection.execute("ATTACH ? AS new", (str(path),))
     for (table,) in connection.execute(
@@ -38,7 +38,7 @@ def make_old(path: Path) -> Path:
         connection.execute(
             f"INSERT INTO main.{table} ({columns}) SELECT {columns} FROM new.{table}"
         )
-    connection.execute("PRAGMA user_version = 1")
+    connection.execute(f"PRAGMA user_version = {form}")
     connection.close()
     old.replace(path)
     return path
@@ -73,10 +73,12 @@ def test_an_old_record_is_brought_up_to_date(path: Path) -> None:
         assert set(right[table]) <= set(new[table])
 
 
-def test_bringing_it_up_to_date_changes_no_word(path: Path) -> None:
+@pytest.mark.parametrize("form", [1, 2])
+def test_bringing_it_up_to_date_changes_no_word(path: Path, form: int) -> None:
     """Everything that the new record says is what one says that was of this form from the start."""
     right = contents(path)
-    make_old(path)
+    make_old(path, form)
+    assert form_of(path) == form
     Ledger(path, Clock()).close()
     assert contents(path) == right
 
@@ -185,12 +187,17 @@ def test_killed_at_any_point_it_is_old_or_new_and_whole(path: Path, tmp_path: Pa
         ended = in_a_child(path, point)
         assert ended in (0, signal.SIGKILL)
         forms.append(form_of(path))
-        assert contents(path) == (right if forms[-1] == FORM else said_before)
+        # Each step is a transaction with its number; these make the tables as they are now.
+        now = said_before if forms[-1] == 1 else right | {"form": (forms[-1],)}
+        assert contents(path) == now
         Ledger(path, Clock()).close()
         assert contents(path) == right
         assert path.with_name("ledger.form-1.sqlite3").read_bytes() == old
         names = {each.name for each in tmp_path.iterdir()}
-        assert names == {"ledger.sqlite3", "ledger.form-1.sqlite3"}
+        copies = {"ledger.form-1.sqlite3"} | (
+            {f"ledger.form-{forms[-1]}.sqlite3"} if forms[-1] != FORM else set()
+        )
+        assert names == {"ledger.sqlite3", *copies}
         return ended != 0
 
     number = 1
@@ -200,7 +207,7 @@ def test_killed_at_any_point_it_is_old_or_new_and_whole(path: Path, tmp_path: Pa
     assert number > 5
     for entry in (1, 20, 60):
         assert try_at(killed_at_entry(entry))
-    assert set(forms) == {1, FORM}
+    assert set(forms) == set(range(1, FORM + 1))
 
 
 @pytest.mark.fault(48)

@@ -34,7 +34,7 @@ from test_delta_e import pairs
 from made_tickets import made_items, made_parcel
 from platemark import durable
 from platemark.checks.size_ppi import PPI_INCHES, floors
-from platemark.engine.closing import last_closing
+from platemark.engine.schedule import last_closing
 from platemark.engine.ticketing import weigh
 from platemark.imaging import delta_e
 from platemark.imaging.convert import Conversion
@@ -52,6 +52,7 @@ from platemark.imaging.print_model import MATTE_RAG, make_printer_profile
 from platemark.imaging.render import render
 from platemark.imaging.source import Profile
 from platemark.model.geometry import Layout, aspect_error, lay_out
+from platemark.model.hours import DayTime
 from platemark.model.lab import PpiRange
 from platemark.model.surface import Layer
 from platemark.model.terms import Box, EdgeChoice
@@ -343,7 +344,7 @@ def test_weight_of_acrylic() -> None:
 
 def closing(zone: str, at: time, now: str) -> datetime | None:
     moment = datetime.fromisoformat(now).replace(tzinfo=UTC)
-    return last_closing([at], moment, ZoneInfo(zone))
+    return last_closing([DayTime(at)], moment, ZoneInfo(zone))
 
 
 def utc(text: str) -> datetime:
@@ -367,7 +368,7 @@ def test_days_that_are_longer_and_shorter(day: str, hours: int) -> None:
     """From one midnight's closing to the next are 25, 23 and 24 hours in New York (IANA)."""
     noon = utc(f"{day}T16:00")
     began, ended = (
-        last_closing([time(0)], noon + timedelta(days=n), ZoneInfo("America/New_York"))
+        last_closing([DayTime(time(0))], noon + timedelta(days=n), ZoneInfo("America/New_York"))
         for n in (0, 1)
     )
     assert began is not None

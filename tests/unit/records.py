@@ -47,7 +47,8 @@ def examined(job: int, order: object, finding: str = "picture-small") -> dict[st
     return {
         "facts": {"format": "tiff", "width": 6000, "height": 7500, "bits": 16, "mode": "RGB",
                   "notes": ["metadata left aside"], "bytes": 270_000_000},
-        "request": {"size": "16x20in", "copies": 2, "order": order, "note": None},
+        "request": {"size": "16x20in", "copies": 2, "order": order, "note": None,
+                    "title": f"Heron {job}"},
         "sources": [["size", "folder “16x20in”"], ["copies", "sidecar"]],
         "findings": [{"code": finding, "severity": "caution", "message": "It is small. " * 4,
                       "next": "", "accept": "assistant", "figures": [["px", "200"]]}],

@@ -3,9 +3,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from platemark.engine.closing import due_groups, last_closing
+from platemark.engine.closing import due_groups
 from platemark.engine.lifecycle import TRANSITIONS
+from platemark.engine.schedule import last_closing
 from platemark.ledger.read import JobRow
+from platemark.model.hours import DayTime
 from platemark.model.lab import ClosingRule
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -16,7 +18,7 @@ def row(job: int, moved: str, **changes: object) -> JobRow:
         "job": job, "state": "rendered", "seq": 1, "claimed_seq": 1, "examined_seq": 1,
         "held_seq": None, "rendered_seq": 1, "surface": "smooth-rag", "lab": "brindlewick",
         "order": None, "set": None, "purpose": "final", "size": "A4", "copies": 1, "due": None,
-        "request_key": "k", "original_name": "a.tif", "original_sha256": "0" * 64,
+        "request_key": "k", "original_name": "a.tif", "title": None, "original_sha256": "0" * 64,
         "print_sha256": "1" * 64, "parcel": None, "moved_at": moved, "moved_seq": 1, **changes,
     }  # fmt: skip
     return JobRow(**values)  # type: ignore[arg-type]
@@ -50,7 +52,7 @@ def test_quiet_waits_for_the_newest() -> None:
 
 def test_a_closing_time_takes_what_was_ready_before() -> None:
     """What was rendered after the closing time waits for the next."""
-    rule = ClosingRule("at", 0, (time(6, 15),), False)
+    rule = ClosingRule("at", 0, (DayTime(time(6, 15)),), False)
     before = row(1, "2026-05-01T04:00:00.000Z")  # 06:00 in Berlin
     after = row(2, "2026-05-01T04:30:00.000Z")
     assert not due_groups(rule, [before], at("2026-05-01T04:14:59"), BERLIN)
@@ -75,7 +77,7 @@ def test_clock_changes_neither_skip_nor_double(
     zone: str, closing: time, now: str, expected: str
 ) -> None:
     """A closing time that a clock change doubles or removes still counts exactly once."""
-    assert last_closing([closing], at(now), ZoneInfo(zone)) == at(expected)
+    assert last_closing([DayTime(closing)], at(now), ZoneInfo(zone)) == at(expected)
 
 
 def test_one_closing_a_day_through_a_year() -> None:
@@ -84,7 +86,7 @@ def test_one_closing_a_day_through_a_year() -> None:
         moments = set()
         for hour in range(365 * 24):
             now = datetime.fromtimestamp(at("2026-01-02T00:00:00").timestamp() + hour * 3600, UTC)
-            moments.add(last_closing([time(0, 0)], now, ZoneInfo(zone)))
+            moments.add(last_closing([DayTime(time(0, 0))], now, ZoneInfo(zone)))
         assert len(moments) in (365, 366)
 
 

@@ -45,7 +45,8 @@ from platemark.model.terms import Box, EdgeChoice
 from platemark.model.ticket import Ticket, TicketFinding
 from platemark.parcel.changes_txt import WIDTH as CHANGES_WIDTH
 from platemark.parcel.changes_txt import changes_text
-from platemark.parcel.ticket_html import LINES, render_ticket_html
+from platemark.parcel.ticket_html import render_ticket_html
+from platemark.parcel.ticket_parts import LINES
 from platemark.parcel.ticket_words import colour_words, set_places
 from platemark.settings.load import load_settings
 

@@ -16,6 +16,7 @@ import pytest
 from pydantic import BaseModel, ValidationError
 
 from platemark.model.errors import SettingsError, StudioMissing, UsageError
+from platemark.model.hours import DayTime
 from platemark.model.studio import Settings
 from platemark.settings.lab_file import LabFile
 from platemark.settings.load import find_mistakes, load_settings, settings_files
@@ -92,7 +93,7 @@ class TestStarter:
         """Brindlewick's parcel closes after ten quiet minutes, Tarnmoor's at a quarter past six."""
         first, second = (lab.closing for lab in load_settings(CONFIG).labs)
         assert (first.kind, first.quiet_minutes, first.at) == ("quiet", 10, ())
-        assert (second.kind, second.at) == ("at", (time(6, 15),))
+        assert (second.kind, second.at) == ("at", (DayTime(time(6, 15)),))
 
     def test_exact(self) -> None:
         """Decimals come through exactly, and lengths keep the unit that they were written in."""
@@ -554,7 +555,7 @@ class TestValues:
         assert rag.sample_seen == date(2026, 3, 3)
         assert lab.products[0].profile is not None
         assert lab.products[0].profile.valid_until == date(2027, 4, 1)
-        assert other.closing.at == (time(6, 15), time(13, 0))
+        assert other.closing.at == (DayTime(time(6, 15)), DayTime(time(13, 0)))
 
     def test_equal_bounds(self, studio: Path) -> None:
         """A lab may take exactly one resolution, and a surface may stop where it cautions."""

@@ -16,8 +16,12 @@ from platemark import __version__
 from platemark.app import (
     cli_archive,
     cli_backup,
+    cli_completion,
     cli_examine,
     cli_jobs,
+    cli_month,
+    cli_morning,
+    cli_page,
     cli_profiles,
     cli_record,
     demo,
@@ -135,11 +139,17 @@ def _count_still(waiting: int) -> str:
 for command in (
     *cli_archive.COMMANDS,
     *cli_backup.COMMANDS,
+    cli_completion.completion,
     cli_examine.examine,
     *cli_jobs.COMMANDS,
+    cli_morning.morning,
+    *cli_month.COMMANDS,
     *cli_record.COMMANDS,
+    cli_page.page,
     cli_profiles.profiles,
     demo.demo,
     doctor.doctor,
 ):
     main.add_command(command)
+
+cli_completion.offer_names(main)

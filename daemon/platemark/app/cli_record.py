@@ -13,10 +13,11 @@ from typing import Any
 import click
 
 from platemark.app import cli_rescue
-from platemark.app.context import FAULT, out, out_json, studio_of
+from platemark.app.context import FAULT, out, out_json, plain_cell, studio_of
 from platemark.app.open_studio import reading
-from platemark.app.prove import prove_files, prove_ticket
+from platemark.engine.prove import prove_files, prove_ticket
 from platemark.ledger.chain import Entry, Fault
+from platemark.ledger.erasing import erased_by_entries
 from platemark.ledger.proof import find_faults
 from platemark.ledger.read import Reader
 from platemark.model.errors import UsageError
@@ -26,13 +27,14 @@ from platemark.model.ticket import Witness
 KINDS = (
     "archive-damaged", "archive-mended", "archive-verified", "asked-anew", "backed-up", "claimed",
     "decided", "decision-refused", "delivered", "drop-moved", "examined", "files-found", "held",
-    "job-read-back", "let-go", "looked-again", "parcel-cleared", "parcel-closed",
+    "job-read-back", "let-go", "looked-again", "morning-told", "morning-written",
+    "parcel-cleared", "parcel-closed",
     "parcel-delivered", "parcel-given-up", "parcel-let-out", "parcel-read-back", "parcel-sealed",
     "parcel-taken-back", "parcel-verified-at-lab", "parcelled", "picture-settled",
     "profile-admitted", "profile-refused", "profile-retired", "profile-tried", "recalled",
     "record-restored", "removal-begun", "removal-done", "rendered", "reparcelled", "rescued",
     "set-back", "sheet-let-go", "sheet-read", "superseded", "taken-changed", "unrendered",
-    "upkeep-begun", "upkeep-done", "withdrawn",
+    "upkeep-begun", "upkeep-done", "withdrawn", "words-erased",
 )  # fmt: skip
 """Every kind of entry that the service writes."""
 
@@ -60,7 +62,7 @@ def verify(studio: str | None, against: Path | None, files: bool, as_json: bool)
         faults = find_faults(reader)
         # A broken record proves nothing about anything else.
         asked = []
-        said = [] if faults else _less_than_it_was(reader)
+        said = [] if faults else [*_less_than_it_was(reader), *_erased(reader)]
         if not faults and against is not None:
             asked.append(prove_ticket(reader, root, against))
         if not faults and files:
@@ -137,7 +139,7 @@ def export(studio: str | None, form: str) -> None:
         for entry in reader.entries():
             body = canonical(reader.filled(entry.body)).decode()
             row = [entry.seq, entry.at, entry.job, entry.kind, entry.actor, entry.hash.hex(), body]
-            writer.writerow([_plain_cell(cell) for cell in row])
+            writer.writerow([plain_cell(cell) for cell in row])
 
 
 for command in cli_rescue.COMMANDS:
@@ -172,6 +174,18 @@ def _less_than_it_was(reader: Reader) -> list[str]:
     ]
 
 
+def _erased(reader: Reader) -> list[str]:
+    """Say that words are not there any more, and that nothing is wrong with that."""
+    erased = erased_by_entries(reader)
+    if not erased:
+        return []
+    entries = len(set(erased.values()))
+    return [
+        f"{len(erased)} personal texts were erased on request ({entries} "
+        f"{'entry says' if entries == 1 else 'entries say'} so); the chain holds without them."
+    ]
+
+
 def _is_day(text: str) -> bool:
     try:
         return date.fromisoformat(text).isoformat() == text
@@ -201,10 +215,3 @@ def _exact_json(entry: Entry) -> dict[str, Any]:
         "previous": entry.previous.hex(),
         "hash": entry.hash.hex(),
     }
-
-
-def _plain_cell(cell: object) -> object:
-    """A spreadsheet runs a cell that begins like a formula; a quote before it makes it text."""
-    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + cell
-    return cell

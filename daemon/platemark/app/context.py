@@ -98,3 +98,10 @@ def findings_of(reader: Reader, row: JobRow) -> list[dict[str, Any]]:
     seqs = [seq for seq in (row.examined_seq, row.held_seq) if seq is not None]
     found: list[dict[str, Any]] = reader.body(max(seqs)).get("findings", []) if seqs else []
     return found
+
+
+def plain_cell(cell: object) -> object:
+    """A spreadsheet runs a cell that begins like a formula; a quote before it makes it text."""
+    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + cell
+    return cell

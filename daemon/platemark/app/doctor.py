@@ -5,24 +5,26 @@ from __future__ import annotations
 import shutil
 import sys
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
 
 import click
 
+from platemark.app.coming_words import closing_words, coming_words
 from platemark.app.context import FAULT, out, out_json, studio_of
 from platemark.app.doctor_hot import words_of_hot
 from platemark.app.doctor_keeping import keeping_words
+from platemark.app.doctor_morning import record_words, settings_words
 from platemark.app.doctor_word import Word
 from platemark.app.open_studio import reading
 from platemark.delivery import COLLECT, courier_for
+from platemark.engine.profile_dates import near_profiles
 from platemark.engine.profiles import is_retired
 from platemark.imaging.sandbox import confinement
 from platemark.intake.mounts import is_network
 from platemark.model.errors import StudioMissing
-from platemark.model.lab import Lab
 from platemark.model.plain import to_plain
 from platemark.model.studio import Settings
 from platemark.settings.load import find_mistakes
@@ -75,10 +77,12 @@ def examine_studio(root: Path) -> Iterator[Word]:
     yield from _disk(root, settings)
     yield from _profiles(root, settings)
     yield from _deliveries(root, settings)
-    yield from _closings(settings)
+    yield from closing_words(settings)
+    yield from settings_words(root, settings)
     yield from _record(root, settings)
     kept = ", ".join(dict.fromkeys(APART.get(each, each) for each in confinement()))
     yield Word("good", "pictures", f"each is opened apart from the rest, with {kept}")
+    yield from coming_words(settings, datetime.now(UTC))
 
 
 def _folders(root: Path, settings: Settings) -> Iterator[Word]:
@@ -121,7 +125,8 @@ def _disk(root: Path, settings: Settings) -> Iterator[Word]:
 
 
 def _profiles(root: Path, settings: Settings) -> Iterator[Word]:
-    today = datetime.now(UTC).date()
+    today = datetime.now(ZoneInfo(settings.studio.time_zone)).date()
+    near = {(each.stated.lab, each.stated.file): each for each in near_profiles(settings, today)}
     try:
         with reading(root) as reader:
             rows = reader.profiles()
@@ -147,13 +152,9 @@ def _profiles(root: Path, settings: Settings) -> Iterator[Word]:
                     f"{use.file} was retired, and no other was added since",
                     "Ask the lab for its current one, and `platemark profiles add` it.",
                 )
-            elif use.valid_until is not None and use.valid_until < today:
-                yield Word(
-                    "wrong",
-                    about,
-                    f"the lab stated it until {use.valid_until.isoformat()}",
-                    "Ask the lab for its current profile.",
-                )
+            elif use.valid_until is not None and (told := near.get((lab.id, use.file))):
+                level: Literal["note", "wrong"] = "wrong" if told.days_left < 0 else "note"
+                yield Word(level, about, f"{use.file}: {told.sentence}", told.next)
             else:
                 yield Word("good", about, use.file)
 
@@ -177,36 +178,12 @@ def _deliveries(root: Path, settings: Settings) -> Iterator[Word]:
             yield Word("good", about, f"by {means.method}, to {means.path}")
 
 
-def _closings(settings: Settings) -> Iterator[Word]:
-    zone = ZoneInfo(settings.studio.time_zone)
-    for lab in settings.labs:
-        rule = lab.closing
-        if rule.kind == "each":
-            said = "each print is a parcel of its own"
-        elif rule.kind == "quiet":
-            said = f"parcels close after {rule.quiet_minutes} quiet minutes"
-        else:
-            said = f"next parcels close {_next(lab, zone)}"
-        yield Word("good", f"closing for {lab.id}", said)
-
-
-def _next(lab: Lab, zone: ZoneInfo) -> str:
-    now = datetime.now(zone)
-    moments = sorted(
-        datetime.combine(now.date() + timedelta(days=day), at, tzinfo=zone)
-        for day in range(3)
-        for at in lab.closing.at
-    )
-    coming = [moment for moment in moments if moment > now][:2]
-    return " and ".join(f"{moment:%A %H:%M}" for moment in coming) + f" ({zone.key})"
-
-
 def _record(root: Path, settings: Settings) -> Iterator[Word]:
     try:
         with reading(root) as reader:
             head = reader.head()
             held = len(reader.jobs(state="held"))
-            kept = tuple(keeping_words(root, settings, reader))
+            kept = (*record_words(settings, reader), *keeping_words(root, settings, reader))
     except StudioMissing:
         yield Word("note", "record", "none yet; it begins with the first sweep or run")
         return

@@ -12,9 +12,10 @@ from platemark.engine import decide as deciding
 from platemark.engine.profile_decisions import handed_in
 from platemark.model.decision import (
     AnyDecision,
+    Decision,
+    EraseDecision,
     Outcome,
     ParcelDecision,
-    PictureDecision,
     ProfileDecision,
     RecallDecision,
 )
@@ -87,12 +88,12 @@ def _wait_for(root: Path, decisions: Sequence[AnyDecision]) -> list[Outcome]:
 
 
 def _job(decision: AnyDecision) -> int | None:
-    none = ProfileDecision | RecallDecision | ParcelDecision
+    none = ProfileDecision | RecallDecision | ParcelDecision | EraseDecision
     return None if isinstance(decision, none) else decision.job
 
 
 def _done(decision: AnyDecision, sentence: str) -> str:
-    if isinstance(decision, ProfileDecision | PictureDecision | RecallDecision | ParcelDecision):
+    if not isinstance(decision, Decision):
         return sentence
     done = "the answer was taken" if sentence == "answered" else sentence
     return f"Job {job_number(decision.job)}: {done}."
@@ -104,6 +105,9 @@ def _unanswered(decision: AnyDecision) -> str:
         return f"The decision was {handed} Look again with `platemark profiles`."
     if isinstance(decision, ParcelDecision):
         return f"The word was {handed} Look again at hot/WAITING.txt."
+    if isinstance(decision, EraseDecision):
+        first = decision.jobs[0].job
+        return f"The word to erase was {handed} Look again with `platemark job {first}`."
     if isinstance(decision, RecallDecision):
         first = decision.jobs[0].job
         return f"The recall was {handed} Look again with `platemark job {first}`."

@@ -20,7 +20,7 @@ def configure(form: Literal["auto", "console", "json"], *, quiet: bool = False) 
     """
     console = form == "console" or (form == "auto" and sys.stderr.isatty())
     renderer: structlog.typing.Processor = (
-        structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
+        structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty() and not os.environ.get("NO_COLOR"))
         if console
         else structlog.processors.JSONRenderer(ensure_ascii=True)
     )

@@ -7,21 +7,24 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 
 import structlog
-from apscheduler.schedulers.background import BackgroundScheduler
 
+from platemark import durable
+from platemark.app.alarm import Alarm
+from platemark.app.coming_words import status_line
+from platemark.app.notify import Notifier
 from platemark.app.open_studio import OpenStudio, open_studio
+from platemark.app.page.child import PageChild
 from platemark.engine.clock import Clock
 from platemark.engine.dispatch import Turn
 from platemark.intake.watches import Watches
 from platemark.ledger.read import Reader
 
-TICK_S = 30
-"""The schedule's tick: closing times, waits after failures and retries are looked at this often."""
 SHORTEST_SLEEP_S = 0.05
 BUSY_S = 0.5
 """While something is settling or work moves on, the next turn comes after this at the latest."""
@@ -53,26 +56,27 @@ def run(root: Path, clock: Clock | None = None) -> None:
     """Run the service until SIGTERM or SIGINT; what was begun is finished or begun anew later."""
     wake, stop = threading.Event(), threading.Event()
     _stop_on_signal(wake, stop)
-    with open_studio(root, clock) as studio:
+    with closing(Notifier()) as notifier, open_studio(root, clock) as studio:
         log = structlog.get_logger()
-        studio.dispatch.upkeep.nightly = True
+        studio.dispatch.upkeep.nightly = studio.dispatch.keeps_hours = True
+        settings = studio.workshop.settings
         stirred = threading.Event()
         watches = _watch(studio, stirred, wake)
-        schedule = BackgroundScheduler(timezone=studio.workshop.settings.studio.time_zone)
-        schedule.add_job(
-            wake.set,
-            "interval",
-            seconds=TICK_S,
-            coalesce=True,
-            max_instances=1,
-            misfire_grace_time=None,
-        )
-        schedule.start()
+        alarm = Alarm(settings, wake.set, most_s=notifier.watchdog_s / 4)
+        alarm.start()
+        page = PageChild(root, settings.studio.page)
+        page.start()
+        # A large parcel takes longer than a watchdog's patience; that its bytes move shows life.
+        durable.tell_progress(notifier.alive)
         log.info("started", studio=str(root))
+        notifier.ready()
         try:
-            _turns(studio, stirred, wake, stop)
+            _turns(studio, stirred, wake, stop, Pulse(notifier, alarm))
         finally:
-            schedule.shutdown(wait=False)
+            notifier.stopping()
+            durable.tell_progress(None)
+            alarm.stop()
+            page.stop()
             watches.stop()
             studio.dispatch.stop()
             log.info("stopped")
@@ -174,8 +178,28 @@ def _restless(path: str) -> str:
     )
 
 
+class Pulse:
+    """What is done after each turn of `run`: the alarm is set, the service manager told."""
+
+    def __init__(self, notifier: Notifier, alarm: Alarm) -> None:
+        self._notifier = notifier
+        self._alarm = alarm
+
+    def beat(self, studio: OpenStudio) -> None:
+        """A turn came to its end."""
+        self._notifier.alive()
+        now = studio.workshop.clock.now()
+        self._alarm.look(now)
+        counts = studio.dispatch.counts
+        self._notifier.status(status_line(studio.workshop.settings, now, counts, self._alarm.next))
+
+
 def _turns(
-    studio: OpenStudio, stirred: threading.Event, wake: threading.Event, stop: threading.Event
+    studio: OpenStudio,
+    stirred: threading.Event,
+    wake: threading.Event,
+    stop: threading.Event,
+    pulse: Pulse,
 ) -> None:
     """Turn whenever somebody wakes us; look whenever something stirred, or it is time."""
     scan_s = studio.workshop.settings.studio.settle.scan_s
@@ -185,6 +209,7 @@ def _turns(
         look = stirred.is_set() or time.monotonic() >= look_at
         stirred.clear()
         turn = studio.dispatch.turn(wake=wake.set, look=look)
+        pulse.beat(studio)
         if look:
             look_at = time.monotonic() + _pause_s(turn, scan_s)
         left = look_at - time.monotonic()

@@ -8,6 +8,7 @@ import os
 import re
 import secrets
 import stat
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ import structlog
 from platemark import durable
 from platemark.engine.beside import asked_beside, take_up, taken_up_words
 from platemark.engine.doubtful import apply_to_parcel
+from platemark.engine.erasing import apply_erase
 from platemark.engine.hold import folder_of, for_the_group, notice_of, stops_of
 from platemark.engine.lifecycle import TRANSITIONS, move
 from platemark.engine.pack import being_sealed
@@ -36,11 +38,13 @@ from platemark.ledger.read import JobRow
 from platemark.model.decision import (
     AnyDecision,
     Decision,
+    EraseDecision,
     Outcome,
     ParcelDecision,
     PictureDecision,
     ProfileDecision,
     RecallDecision,
+    RecalledJob,
 )
 from platemark.model.errors import DecisionRefused, DiskFault, PlatemarkError
 from platemark.model.finding import Finding
@@ -57,7 +61,9 @@ _ID = re.compile(r"[0-9A-Za-z-]{1,64}")
 NOBODY = "unknown"
 """Signs in the record for a name that is none of the studio's."""
 _LONGEST_SHOWN = 1000
-_OF_NO_JOB = ProfileDecision | RecallDecision | ParcelDecision
+_OF_SEVERAL: dict[str, type[AnyDecision]] = {"recall": RecallDecision, "erase": EraseDecision}
+"""Decisions about several jobs at once, by kind."""
+_OF_NO_JOB = ProfileDecision | RecallDecision | ParcelDecision | EraseDecision
 
 
 def apply(workshop: Workshop, decision: AnyDecision) -> Outcome:
@@ -76,6 +82,8 @@ def apply(workshop: Workshop, decision: AnyDecision) -> Outcome:
             sentence = apply_recall(workshop, decision)
         elif isinstance(decision, ParcelDecision):
             sentence = apply_to_parcel(workshop, decision)
+        elif isinstance(decision, EraseDecision):
+            sentence = apply_erase(workshop, decision)
         else:
             sentence = _apply(workshop, decision)
     except DecisionRefused as refusal:
@@ -95,7 +103,7 @@ def _about(decision: AnyDecision) -> dict[str, Any]:
     if isinstance(decision, ProfileDecision):
         lab, surface = _fit_to_show(decision.lab), _fit_to_show(decision.surface)
         return {"lab": lab, "surface": surface}
-    if isinstance(decision, RecallDecision):
+    if isinstance(decision, RecallDecision | EraseDecision):
         return {"about": [each.job for each in decision.jobs]}
     if isinstance(decision, ParcelDecision):
         return {"parcel": _fit_to_show(decision.parcel)}
@@ -351,7 +359,8 @@ def _read(path: Path) -> AnyDecision | None:
         return None
     if isinstance(decision, ProfileDecision | ParcelDecision):
         return decision
-    about = decision.jobs if isinstance(decision, RecallDecision) else (decision,)
+    about: Sequence[RecalledJob | Decision | PictureDecision]
+    about = decision.jobs if isinstance(decision, RecallDecision | EraseDecision) else (decision,)
     in_range = all(
         0 < each.job <= _LARGEST_NUMBER and 0 <= each.expected_seq <= _LARGEST_NUMBER
         for each in about
@@ -363,8 +372,8 @@ def _shape_of(said: object) -> type[AnyDecision]:
     kind = str(said.get("kind")) if isinstance(said, dict) else ""
     if kind.startswith("profile-"):
         return ProfileDecision
-    if kind == "recall":
-        return RecallDecision
+    if kind in _OF_SEVERAL:
+        return _OF_SEVERAL[kind]
     if kind.startswith("parcel-"):
         return ParcelDecision
     return PictureDecision if kind == "picture" else Decision

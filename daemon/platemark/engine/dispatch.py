@@ -9,18 +9,22 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import structlog
 
 from platemark.engine import examine, render
+from platemark.engine.closing import find_rush
 from platemark.engine.deliver import Couriers
 from platemark.engine.growing import Growing
 from platemark.engine.holding import Holding
 from platemark.engine.hot_side import Silent
 from platemark.engine.lifecycle import TRANSITIONS
+from platemark.engine.morning import Morning
 from platemark.engine.pack import close_due
 from platemark.engine.recall_work import finish_recalls
 from platemark.engine.roster import Moving, Roster
+from platemark.engine.schedule import is_open, opens_next
 from platemark.engine.sets import Sets
 from platemark.engine.taking_in import MISTAKE_HINT, TakingIn
 from platemark.engine.upkeep import Upkeep
@@ -98,6 +102,11 @@ class Dispatch:
             workshop, self._roster, self._taking.ask, self._taking.quiet_s, self._go_on
         )
         self.upkeep = Upkeep(workshop)
+        self.keeps_hours = False
+        """Whether print files wait for their hours: `run` has them wait, a sweep does not."""
+        self._hours: tuple[object, frozenset[int]] = (None, frozenset())
+        """What wait_for_hours was asked with last, and what it said."""
+        self.morning = Morning(workshop)
         self._wake: Callable[[], None] = lambda: None
         self._trouble: PlatemarkError | None = None
         self._paused_until = 0.0
@@ -136,6 +145,7 @@ class Dispatch:
         self._part("parcels", self._close_due)
         self._part("deliveries", partial(self._couriers.tend, wake))
         self._part("WAITING.txt", self._show_waiting)
+        self._part("morning", partial(self.morning.tend, lambda: tuple(self._lines()), wake))
         self._taking.rest()
         return self._turned()
 
@@ -177,6 +187,11 @@ class Dispatch:
         self._couriers.tend(self._wake)
 
     @property
+    def counts(self) -> tuple[int, int, int]:
+        """Jobs in work, jobs that wait for the hours of preparing, held jobs."""
+        return len(self._running), len(self.waiting_for_hours), len(self._roster.jobs("held"))
+
+    @property
     def is_paused(self) -> bool:
         """Whether no new work is begun until something of the world has healed."""
         return self._trouble is not None
@@ -211,6 +226,7 @@ class Dispatch:
         """End every child process and its thread; what was begun is begun anew next time."""
         self._taking.end()
         self.upkeep.stop()
+        self.morning.stop()
         self._workshop.children.kill_all()
         self._threads.shutdown(wait=True, cancel_futures=True)
 
@@ -223,7 +239,8 @@ class Dispatch:
             for state in states
             for row in self._roster.jobs(state)
             if row.job not in self._running and row.job not in self._growing.jobs
-            if row.state != "examined" or row.job not in self._sets.waiting
+            if row.state != "examined"
+            or (row.job not in self._sets.waiting and row.job not in self.waiting_for_hours)
         ]
 
     def _begin(self) -> None:
@@ -241,6 +258,30 @@ class Dispatch:
             work = self._guarded(partial(module.begin, self._workshop, row), row)
             if work is not None:
                 self._put_to_work(row, work, module.finish)
+
+    @property
+    def waiting_for_hours(self) -> frozenset[int]:
+        """Jobs whose print files wait for the hours of preparing; what is rush does not."""
+        workshop = self._workshop
+        windows, now = workshop.settings.studio.prepare, workshop.clock.now()
+        rows = self._roster.jobs("examined")
+        if not self.keeps_hours or not rows or not windows:
+            return frozenset()
+        made = self._roster.jobs("rendered")
+        key = rows, made, now.replace(second=0, microsecond=0)
+        if key != self._hours[0]:
+            self._hours = key, self._find_waiting(rows, made)
+        return self._hours[1]
+
+    def _find_waiting(self, rows: tuple[JobRow, ...], made: tuple[JobRow, ...]) -> frozenset[int]:
+        settings, now = self._workshop.settings, self._workshop.clock.now()
+        zone = ZoneInfo(settings.studio.time_zone)
+        if is_open(settings.studio.prepare, now, zone):
+            return frozenset()
+        rules = {lab.id: lab.closing for lab in settings.labs}
+        ready = opens_next(settings.studio.prepare, now, zone)
+        rush = find_rush((*rows, *made), lambda row: rules.get(row.lab or ""), now, ready, zone)
+        return frozenset(row.job for row in rows if row.job not in rush)
 
     def _put_to_work(self, row: JobRow, work: Callable[[], Any], finish: Finish) -> None:
         future = self._threads.submit(work)
@@ -371,6 +412,7 @@ class Dispatch:
                 )
         yield from self._couriers.lines
         yield from self.upkeep.lines()
+        yield from self.morning.lines()
         for error in self._own_troubles():
             yield WaitingLine(None, "the service", "", error.sentence, error.hint)
 

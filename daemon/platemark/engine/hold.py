@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import secrets
@@ -17,7 +18,7 @@ import structlog
 from platemark import durable
 from platemark.engine.examine import MEASURES, PROOF, PROOF_FORM, facts_of, original_path
 from platemark.engine.knowing import answers_of, asked, choose, layout_of
-from platemark.engine.workshop import Workshop
+from platemark.engine.workshop import Folders, Workshop
 from platemark.intake.held import OURS, picture_name, write_held_folder
 from platemark.ledger.read import JobRow
 from platemark.model.errors import DiskFault
@@ -79,6 +80,7 @@ def show_held(workshop: Workshop, row: JobRow, drawing: bytes | None) -> None:
         for path in (staging, *staging.iterdir()):
             for_the_group(workshop, path)
         durable.sync_tree(staging)
+        _keep_drawing(workshop, row, drawing)
         durable.make_folder(folder.parent)
         if not os.path.lexists(folder):
             durable.publish(staging, folder)
@@ -90,6 +92,21 @@ def show_held(workshop: Workshop, row: JobRow, drawing: bytes | None) -> None:
     finally:
         if staging.exists():
             durable.remove_tree(staging)
+
+
+def drawing_shown(folders: Folders, row: JobRow) -> Path:
+    """Where the drawing of a held job is for the status page; what is in `held/` is anybody's."""
+    return folders.scratch("shown") / f"{row.job}-{row.moved_seq}.jpg"
+
+
+def _keep_drawing(workshop: Workshop, row: JobRow, drawing: bytes | None) -> None:
+    """Keep a held job's drawing where the page finds it; it may be lost, the folder has it too."""
+    if drawing is None:
+        return
+    target = drawing_shown(workshop.folders, row)
+    with contextlib.suppress(OSError):
+        target.parent.mkdir(exist_ok=True)
+        target.write_bytes(drawing)
 
 
 def _proof(workshop: Workshop, row: JobRow) -> bytes | None:
@@ -125,6 +142,8 @@ def for_the_group(workshop: Workshop, path: Path) -> None:
 def clear_held(workshop: Workshop, row: JobRow) -> None:
     """Take a job's held folder away once it is answered; what people put there stays."""
     folder = folder_of(workshop, row)
+    for left in workshop.folders.scratch("shown").glob(f"{row.job}-*.jpg"):
+        durable.remove_file(left)
     if not folder.exists() or in_the_way(workshop, row):
         return
     picture = folder / picture_name(_name(workshop, row))

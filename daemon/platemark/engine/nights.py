@@ -1,4 +1,4 @@
-"""Which local date's upkeep is due: one for each, whatever the clocks of its zone do."""
+"""Which local date's run of something daily is due: one for each, whatever the clocks do."""
 
 from __future__ import annotations
 
@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+from platemark.engine.local_time import day_before
+
 LATE_AFTER = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """A local date whose upkeep is to be done."""
+    """A local date whose run is to be done."""
 
     day: date
     late: bool
@@ -20,7 +22,7 @@ class Due:
 
 
 def find_due(now: datetime, zone: ZoneInfo, at: time, first: datetime, newest: str) -> Due | None:
-    """The date whose upkeep is due, or None.
+    """The date whose run is due, or None.
 
     Only the newest date counts: those before it that were missed are caught up by that one.
 
@@ -29,11 +31,11 @@ def find_due(now: datetime, zone: ZoneInfo, at: time, first: datetime, newest: s
         zone: The studio's.
         at: Its time of day; where the clock is put forward over it, the first moment after.
         first: When the record began; what was due before is nobody's.
-        newest: The newest local date that had upkeep, ISO; empty before the first.
+        newest: The newest local date that had one, ISO; empty before the first.
     """
     local = now.astimezone(zone).replace(tzinfo=None)
     begun = first.astimezone(zone).replace(tzinfo=None)
-    day = local.date() if local.time() >= at else _day_before(local.date(), zone)
+    day = local.date() if local.time() >= at else day_before(local.date(), zone)
     if datetime.combine(day, at) < begun or day.isoformat() <= newest:
         return None
     if newest:
@@ -44,9 +46,3 @@ def find_due(now: datetime, zone: ZoneInfo, at: time, first: datetime, newest: s
     # A time that comes twice counts from its second coming, and one that is left out from after it.
     due = max(datetime.combine(day, at, zone).replace(fold=f).astimezone(UTC) for f in (0, 1))
     return Due(day, missed > 0 or now - due > LATE_AFTER, missed)
-
-
-def _day_before(day: date, zone: ZoneInfo) -> date:
-    """The date before one; where a zone left a whole date out, the one before that."""
-    midnight = datetime.combine(day, time.min, zone).astimezone(UTC)
-    return (midnight - timedelta(seconds=1)).astimezone(zone).date()

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -20,8 +22,9 @@ import structlog
 
 from platemark import durable
 from platemark.delivery import COLLECT
-from platemark.engine.closing import due_groups
+from platemark.engine.closing import Group, due_groups
 from platemark.engine.lifecycle import move
+from platemark.engine.papers import draw_papers
 from platemark.engine.profiles import still_registered
 from platemark.engine.recall_notice import notice_for
 from platemark.engine.render import drawing_path
@@ -64,7 +67,7 @@ def close_due(
         for group in groups:
             good = [row for row in group.jobs if _still_good(workshop, lab, row)]
             if whole := whole_sets(good, (row for row in group.jobs if row not in good)):
-                _close(workshop, lab, tuple(whole))
+                _close(workshop, lab, tuple(whole), _why_now(workshop, group))
                 closed += 1
     return closed
 
@@ -150,8 +153,17 @@ def _still_good(workshop: Workshop, lab: Lab, row: JobRow) -> bool:
     return False
 
 
-def _close(workshop: Workshop, lab: Lab, rows: tuple[JobRow, ...]) -> None:
-    _seal_and_publish(workshop, lab, _next_number(workshop, lab.id), rows)
+def _close(workshop: Workshop, lab: Lab, rows: tuple[JobRow, ...], why: dict[str, Any]) -> None:
+    _seal_and_publish(workshop, lab, _next_number(workshop, lab.id), rows, why=why)
+
+
+def _why_now(workshop: Workshop, group: Group) -> dict[str, Any]:
+    """What the record says of when a parcel is closed; nothing where its rule has no times."""
+    if group.rush:
+        return {"rush": True}
+    if group.closing is None:
+        return {}
+    return {"closing": workshop.local(group.closing).isoformat(), "late": group.late}
 
 
 def _next_number(workshop: Workshop, lab_id: str) -> int:
@@ -178,7 +190,10 @@ def _rebuild(workshop: Workshop, parcel: ParcelRow) -> None:
     # Every one is looked at: what is gone is sent back by that.
     good = [row for row in waiting if lab is not None and _still_good(workshop, lab, row)]
     if lab is not None and good and len(good) == len(waiting):
-        _seal_and_publish(workshop, lab, parcel.number, tuple(waiting))
+        why: dict[str, Any] = {
+            key: entry.body[key] for key in ("closing", "late", "rush") if key in entry.body
+        }
+        _seal_and_publish(workshop, lab, parcel.number, tuple(waiting), why=why)
         return
     # Its jobs are made again, or wait for their lab; they come in a parcel of their own then.
     with workshop.ledger.transaction() as transaction:
@@ -208,6 +223,7 @@ def _seal_and_publish(
     number: int,
     rows: tuple[JobRow, ...],
     replaces: str | None = None,
+    why: Mapping[str, Any] = MappingProxyType({}),
 ) -> None:
     name = f"{lab.id}-{job_number(number)}"
     staging = _new_staging(workshop, name)
@@ -230,14 +246,14 @@ def _seal_and_publish(
         recalled=_recalled_lately(workshop, lab),
     )
     try:
-        built = build_parcel(staging, ticket, items)
+        built = build_parcel(staging, ticket, items, partial(draw_papers, workshop, name))
     except PlatemarkError:
         durable.remove_tree(staging)
         # What is parcelled already is not made again.
         if replaces is None and _make_damaged_anew(workshop, rows):
             return
         raise
-    said: dict[str, Any] = {"jobs": [row.job for row in rows]}
+    said: dict[str, Any] = {"jobs": [row.job for row in rows], **why}
     if replaces is not None:
         said["replaces"] = replaces
     files = {item.ticket.job: item.ticket.print_file.path for item in items}

@@ -1,4 +1,4 @@
-"""Once a night: prove the record, read a part of the archive back, let go of what may go.
+"""Once a night: prove the record, remind, read a part of the archive back, let go of what may go.
 
 Reading and removing are done by a thread of their own, a few seconds' worth at a time; the record
 is written by the service's thread alone. That a night was begun is a unique row of what and local
@@ -14,14 +14,13 @@ from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date
 from typing import Any, TypeVar
-from zoneinfo import ZoneInfo
 
 import structlog
 
 from platemark import durable
-from platemark.engine import removing, reports
+from platemark.engine import daily, removing, reports
 from platemark.engine.archive_check import (
     END,
     ROUND_LOCK,
@@ -43,7 +42,7 @@ from platemark.engine.mending import (
     record_damage,
     record_mends,
 )
-from platemark.engine.nights import find_due
+from platemark.engine.reminders import remind, reminder_lines
 from platemark.engine.retention import Found, Item, Rules, find_removable
 from platemark.engine.workshop import Workshop
 from platemark.intake.waiting import waiting_text
@@ -102,12 +101,11 @@ class Upkeep:
         self._running: tuple[Future[Any], _Step] | None = None
         self._wake: Callable[[], None] = lambda: None
         self._night: _Night | None = None
-        self._first: datetime | None = None
         self._is_new = True
         self._done_day = ""
         self._waits_since: float | None = None
         self._changed: tuple[Item, ...] = ()
-        self._lines: tuple[int, list[WaitingLine]] = (-1, [])
+        self._lines: tuple[tuple[int, date | None], list[WaitingLine]] = ((-1, None), [])
 
     @property
     def is_at_work(self) -> bool:
@@ -139,10 +137,12 @@ class Upkeep:
 
     def lines(self) -> list[WaitingLine]:
         """What WAITING.txt says of what is kept."""
-        head = self._workshop.ledger.read.head().seq
-        if self._lines[0] != head:
-            lines = [*damage_lines(self._workshop), *self._doubtful(), *self._told_changed()]
-            self._lines = head, lines
+        workshop = self._workshop
+        today = workshop.local(workshop.clock.now()).date()
+        key = workshop.ledger.read.head().seq, today
+        if self._lines[0] != key:
+            lines = [*damage_lines(workshop), *self._doubtful(), *self._told_changed()]
+            self._lines = key, [*lines, *reminder_lines(workshop, today)]
         return self._lines[1]
 
     def stop(self) -> None:
@@ -204,14 +204,9 @@ class Upkeep:
             self._begin_night(busy=busy)
 
     def _begin_night(self, *, busy: bool) -> None:
-        workshop = self._workshop
-        now, zone = workshop.clock.now(), ZoneInfo(workshop.settings.studio.time_zone)
-        first = self._record_began()
-        if first is None:
-            return
-        rule = workshop.settings.studio.upkeep
+        rule = self._workshop.settings.studio.upkeep
         newest = self._keeping.night(NIGHTLY)
-        due = find_due(now, zone, rule.at, first, newest.local_date if newest else "")
+        due = daily.due_now(self._workshop, NIGHTLY, rule.at)
         if due is None:
             if newest is not None and not newest.done and newest.local_date != self._done_day:
                 # It was stopped in the middle, and no other is due: it is gone on with.
@@ -220,24 +215,7 @@ class Upkeep:
         if busy and not self._has_waited():
             return
         self._waits_since = None
-        with workshop.ledger.transaction() as transaction:
-            transaction.append(
-                "upkeep-begun",
-                {
-                    "what": NIGHTLY,
-                    "local_date": due.day.isoformat(),
-                    "late": due.late,
-                    "missed": due.missed,
-                },
-            )
-        structlog.get_logger().info("upkeep-begun", date=due.day.isoformat(), late=due.late)
-        self._keep_night(due.day.isoformat())
-
-    def _record_began(self) -> datetime | None:
-        if self._first is None:
-            entry = self._workshop.ledger.read.entry(1)
-            self._first = datetime.fromisoformat(entry.at) if entry is not None else None
-        return self._first
+        self._keep_night(daily.begin(self._workshop, NIGHTLY, due))
 
     def _has_waited(self) -> bool:
         now = self._workshop.clock.monotonic()
@@ -257,6 +235,7 @@ class Upkeep:
         )
         self._night = night
         self._add(_find_record_fault, self._record_proved)
+        self._add(lambda _: None, lambda _: remind(self._workshop))
         self._mend(self._keeping.damages())
         self._add(lambda _: None, lambda _: self._read_archive(night))
 
@@ -394,10 +373,7 @@ class Upkeep:
 
     def _end_night(self, night: _Night) -> None:
         removing.tidy_work(self._workshop)
-        with self._workshop.ledger.transaction() as transaction:
-            body = {"what": NIGHTLY, "local_date": night.day, **night.told}
-            transaction.append("upkeep-done", body)
-        structlog.get_logger().info("upkeep-done", date=night.day, **night.told)
+        daily.end(self._workshop, NIGHTLY, night.day, night.told)
         self._night = None
 
     # -- what commands did meanwhile ---------------------------------------------------------

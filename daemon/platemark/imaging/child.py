@@ -43,6 +43,7 @@ from platemark.model.work import (
     MakeReport,
     MakeTask,
     MeasureTask,
+    PapersTask,
     PreviewTask,
     ProbeTask,
     RenderTask,
@@ -186,6 +187,8 @@ def readable_files(task: Task) -> tuple[str, ...]:
             found += [panel.picture for panel in task.panels]
         case MakeTask():
             found = [task.profile]
+        case PapersTask():
+            found = [path for paper in task.papers for path in paper.pictures()]
     return tuple(path for path in found if path)
 
 
@@ -204,6 +207,8 @@ def written_files(task: Task) -> tuple[str, ...]:
             return (task.drawing,)
         case MakeTask():
             return (task.path,)
+        case PapersTask():
+            return task.paths
         case _:
             return ()
 
@@ -223,6 +228,8 @@ def _placed(task: Task, places: dict[str, str]) -> Task:
             return replace(task, drawing=places[task.drawing])
         case MakeTask():
             return replace(task, path=places[task.path])
+        case PapersTask():
+            return replace(task, paths=tuple(places[path] for path in task.paths))
         case _:
             return task
 

@@ -15,6 +15,8 @@ from platemark.model.work import (
     MakeTask,
     MeasureReport,
     MeasureTask,
+    PapersReport,
+    PapersTask,
     PreviewReport,
     PreviewTask,
     ProbeReport,
@@ -35,6 +37,7 @@ STEPS: dict[str, tuple[type[Task], type[Report]]] = {
     "gamut": (GamutTask, GamutReport),
     "beside": (BesideTask, BesideReport),
     "make": (MakeTask, MakeReport),
+    "papers": (PapersTask, PapersReport),
 }
 """Name of each step, with its task and its report."""
 

@@ -139,6 +139,12 @@ def _make(task: Any) -> Report:
     return make(task)
 
 
+def _papers(task: Any) -> Report:
+    from platemark.imaging.paper import draw_papers
+
+    return draw_papers(task)
+
+
 def _figure(value: float | None) -> str:
     return "" if value is None else f"{value:.2f}"
 
@@ -153,6 +159,7 @@ _RUNNERS = {
     "gamut": _gamut,
     "beside": _beside,
     "make": _make,
+    "papers": _papers,
 }
 
 

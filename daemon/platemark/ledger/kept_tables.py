@@ -159,6 +159,14 @@ def _upkeep_done(connection: sqlite3.Connection, entry: Entry) -> None:
     )
 
 
+def _morning_written(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    connection.execute(
+        "INSERT INTO upkeep (what, local_date, seq, late, done) VALUES ('morning', ?, ?, ?, ?)",
+        (body["local_date"], entry.seq, int(body["late"]), entry.seq),
+    )
+
+
 def _drop_moved(connection: sqlite3.Connection, entry: Entry) -> None:
     body = entry.body
     connection.execute(
@@ -214,6 +222,7 @@ _HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
     "drop-moved": _drop_moved,
     "files-found": _files_found,
     "job-read-back": _read_back,
+    "morning-written": _morning_written,
     "parcel-closed": _closed,
     "parcel-let-out": _let_out,
     "parcel-read-back": _closed,

@@ -119,6 +119,9 @@ def _moved(connection: sqlite3.Connection, entry: Entry) -> None:
         for key, column in (("order", "order_word"), ("set", "set_word")):
             if key in summary:
                 values[column] = _word(summary[key])
+    request = body.get("request")
+    if isinstance(request, dict) and isinstance(request.get("title"), str | None):
+        values["title"] = request.get("title")
     columns = ", ".join(f"{column} = ?" for column in values)
     connection.execute(f"UPDATE jobs SET {columns} WHERE job = ?", (*values.values(), entry.job))
 

@@ -17,6 +17,7 @@ CREATE TABLE jobs (
     due             TEXT,
     request_key     TEXT,
     original_name   TEXT    NOT NULL,
+    title           TEXT,
     original_sha256 TEXT    NOT NULL,
     print_sha256    TEXT,
     parcel          TEXT,

@@ -14,6 +14,7 @@ from typing import Any
 
 from platemark.ledger import kept_tables, projection
 from platemark.ledger.chain import Fault
+from platemark.ledger.erasing import erased_by_entries, erased_words
 from platemark.ledger.following import PAGE
 from platemark.ledger.form import MENDED_BY
 from platemark.ledger.read import Reader
@@ -70,6 +71,7 @@ def find_faults_beside(reader: Reader) -> Iterator[Fault]:
             f"it was changed, or the record was rewritten.",
         )
     yield from find_word_faults(reader)
+    yield from find_unsaid_erasures(reader)
     yield from find_table_faults(reader)
 
 
@@ -89,8 +91,18 @@ def find_shortening(reader: Reader) -> Fault | None:
 
 
 def find_word_faults(reader: Reader) -> Iterator[Fault]:
-    """Name every personal word that is not the one that was recorded; erased ones are fine."""
+    """Name every personal word that is not the one that was recorded.
+
+    One that is not there is fine where an entry says that it was erased.
+    """
+    erased = erased_by_entries(reader)
     for digest, salt, text in reader.words():
+        if digest in erased:
+            yield Fault(
+                erased[digest],
+                f"Words that were erased by entry {erased[digest]} stand beside the record again.",
+            )
+            continue
         if hashlib.sha256(salt + text.encode("utf-8")).hexdigest() == digest:
             continue
         seq = reader.first_mention(digest)
@@ -99,6 +111,21 @@ def find_word_faults(reader: Reader) -> Iterator[Fault]:
             seq,
             f"{where} were changed after they were written; they now read “{_cut(text)}”.",
         )
+
+
+def find_unsaid_erasures(reader: Reader) -> Iterator[Fault]:
+    """Name every personal word that is gone although no entry says that it was erased.
+
+    Of a record that was saved from a damaged file the entry may be what was lost.
+    """
+    if next(reader.entries(kind="rescued"), None) is not None:
+        return
+    erased = erased_by_entries(reader)
+    for digest in erased_words(reader):
+        if digest not in erased:
+            seq = reader.first_mention(digest)
+            where = f"Entry {seq} refers to words that" if seq else "Words beside the record"
+            yield Fault(seq, f"{where} are gone, and no entry says that they were erased.")
 
 
 def find_table_faults(reader: Reader) -> Iterator[Fault]:

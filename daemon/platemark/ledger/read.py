@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -38,6 +39,7 @@ class JobRow:
     due: str | None
     request_key: str | None
     original_name: str
+    title: str | None
     original_sha256: str
     print_sha256: str | None
     parcel: str | None
@@ -211,6 +213,11 @@ class Reader(Chain):
         rows = self._job_rows(" AND j.job = ?", [job])
         return rows[0] if rows else None
 
+    def jobs_numbered(self, numbers: Iterable[int]) -> list[JobRow]:
+        """Some jobs by number; numbers that were not given are left out."""
+        wanted = json.dumps(sorted(numbers))
+        return self._job_rows(" AND j.job IN (SELECT value FROM json_each(?))", [wanted])
+
     def _job_rows(self, condition: str, values: list[Any]) -> list[JobRow]:
         found: list[JobRow] = []
         last = 0
@@ -219,7 +226,7 @@ class Reader(Chain):
                 "SELECT j.job, j.state, j.seq, j.claimed_seq, j.examined_seq, j.held_seq,"
                 " j.rendered_seq, j.surface, j.lab, j.order_word, o.text, j.set_word, s.text,"
                 " j.purpose, j.size, j.copies, j.due, j.request_key, j.original_name,"
-                " j.original_sha256, j.print_sha256, j.parcel, j.moved_at, j.moved_seq"
+                " j.title, j.original_sha256, j.print_sha256, j.parcel, j.moved_at, j.moved_seq"
                 " FROM jobs j LEFT JOIN words o ON o.digest = j.order_word"
                 " LEFT JOIN words s ON s.digest = j.set_word"
                 f" WHERE j.job > ?{condition} ORDER BY j.job LIMIT {PAGE}",

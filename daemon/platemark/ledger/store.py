@@ -6,14 +6,14 @@ import hashlib
 import re
 import secrets
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from platemark import durable
-from platemark.ledger import opening, projection
+from platemark.ledger import erasing, opening, projection
 from platemark.ledger.chain import Entry, canonical_entry, hash_entry
 from platemark.ledger.form import find_form_faults, sql, statements, wrong_length
 from platemark.ledger.journal import refuse_unfit_journal
@@ -89,6 +89,10 @@ class Transaction:
         )
         return {"word": digest}
 
+    def erase_words(self, digests: Collection[str]) -> None:
+        """Erase personal words; entries that refer to them stay as they are."""
+        erasing.erase(self._connection, digests)
+
     def forget_attempts(self, job: int, step: str) -> None:
         """A step succeeded or was given up: count from nothing again."""
         self._connection.execute("DELETE FROM attempts WHERE job = ? AND step = ?", (job, step))
@@ -136,7 +140,12 @@ class Ledger:
         form = form_of(connection)
         refuse_newer(form)
         refuse_formless(connection, form)
-        for pragma in ("journal_mode = DELETE", "synchronous = EXTRA", "trusted_schema = 0"):
+        for pragma in (
+            "journal_mode = DELETE",
+            "synchronous = EXTRA",
+            "trusted_schema = 0",
+            "secure_delete = ON",
+        ):
             connection.execute(f"PRAGMA {pragma}")
         if form == 0:
             self._make()

@@ -69,7 +69,7 @@ class PictureDecision:
 
 @dataclass(frozen=True, slots=True)
 class RecalledJob:
-    """One job that is called back."""
+    """One of several jobs that a decision is about."""
 
     job: int
     expected_seq: int
@@ -102,7 +102,21 @@ class ParcelDecision:
     v: int = 1
 
 
-AnyDecision = Decision | ProfileDecision | PictureDecision | RecallDecision | ParcelDecision
+@dataclass(frozen=True, slots=True)
+class EraseDecision:
+    """Who has the personal words of which jobs erased; of all of them, or of none."""
+
+    id: str
+    kind: Literal["erase"]
+    jobs: tuple[RecalledJob, ...]
+    by: str
+    because: str
+    v: int = 1
+
+
+AnyDecision = (
+    Decision | ProfileDecision | PictureDecision | RecallDecision | ParcelDecision | EraseDecision
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,8 @@
     ├── UsageError          the command was asked for something it cannot do     exit 2
     │   ├── SettingsError       the studio's settings have mistakes
     │   ├── StudioMissing       there is no studio here
-    │   └── DecisionRefused     a person's answer cannot be applied
+    │   ├── DecisionRefused     a person's answer cannot be applied
+    │   └── CredentialsRefused  the names and passwords for sending cannot be used
     ├── StudioBusy          another service has this studio                      exit 4
     └── WorldError          the disk, the system or a program failed             exit 1
         ├── DiskFault           a read, write or sync was refused
@@ -61,6 +62,12 @@ class DecisionRefused(UsageError):
     """A person's answer cannot be applied; the sentence says why."""
 
     code = "decision-refused"
+
+
+class CredentialsRefused(UsageError):
+    """The file with names and passwords cannot be used, or others may read it."""
+
+    code = "credentials"
 
 
 class StudioBusy(PlatemarkError):

@@ -42,3 +42,8 @@ def shown_name(name: bytes) -> str:
     text = name.decode("utf-8", "replace")
     hidden = {0x200B, 0x200E, 0x200F, 0xFEFF, *range(0x202A, 0x202F), *range(0x2066, 0x206A)}
     return "".join("\ufffd" if ord(c) in hidden or not c.isprintable() else c for c in text)
+
+
+def plain_text(value: str) -> str:
+    """Text as people may see it: signs that hide or turn others are replaced, line by line."""
+    return "\n".join(shown_name(line.encode("utf-8", "replace")) for line in value.splitlines())

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, time
+from datetime import date
 from typing import Literal
 
+from platemark.model.hours import DayTime
 from platemark.model.terms import Intent
 from platemark.model.units import Length, Size
 
@@ -75,7 +76,7 @@ class ClosingRule:
 
     kind: Literal["each", "quiet", "at"]
     quiet_minutes: int
-    at: tuple[time, ...]
+    at: tuple[DayTime, ...]
     """Local times, in the studio's time zone."""
     per_order: bool
 

@@ -8,7 +8,10 @@ from dataclasses import dataclass
 from datetime import time
 from typing import Literal
 
+from platemark.model.hours import Window
 from platemark.model.lab import Lab
+from platemark.model.morning import Display, Morning
+from platemark.model.page import Page
 from platemark.model.surface import Surface
 
 Role = Literal["assistant", "photographer"]
@@ -119,6 +122,12 @@ class Studio:
     """Where prints go when a request does not say; as the contact, only on tickets."""
     upkeep: Upkeep = Upkeep()
     keep: Keep = Keep()
+    prepare: tuple[Window, ...] = ()
+    """Hours in which print files are made; empty is always."""
+    page: Page = Page()
+    morning: Morning = Morning()
+    display: Display | None = None
+    """None where `studio.toml` says nothing of it."""
 
     def person(self, name: str) -> Person | None:
         """The person of that name, whatever the case and with or without a “(role)”, or None."""

@@ -9,6 +9,7 @@ from typing import Literal
 from platemark.model.adjusting import Adjustment
 from platemark.model.finding import Change
 from platemark.model.measures import MEASURES_VERSION, Measures
+from platemark.model.paper import Paper
 from platemark.model.picture import Facts
 from platemark.model.plan import Plan, SourceFrom
 from platemark.model.terms import Box, Intent
@@ -310,6 +311,22 @@ class BesideReport:
     height: int
 
 
+@dataclass(frozen=True, slots=True)
+class PapersTask:
+    """Draw papers for people as PDF."""
+
+    papers: tuple[Paper, ...]
+    paths: tuple[str, ...]
+    """Where to write each."""
+
+
+@dataclass(frozen=True, slots=True)
+class PapersReport:
+    """How many pages each has."""
+
+    pages: tuple[int, ...]
+
+
 Task = (
     ProbeTask
     | MeasureTask
@@ -320,6 +337,7 @@ Task = (
     | GamutTask
     | BesideTask
     | MakeTask
+    | PapersTask
 )
 Report = (
     ProbeReport
@@ -331,6 +349,7 @@ Report = (
     | GamutReport
     | BesideReport
     | MakeReport
+    | PapersReport
 )
 
 

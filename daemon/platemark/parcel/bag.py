@@ -20,8 +20,14 @@ import platemark
 from platemark import durable
 from platemark.model.errors import DiskFault
 from platemark.model.job import job_number
+from platemark.model.paper import Paper
 from platemark.model.ticket import ParcelItem, ParcelTicket
-from platemark.parcel.forms import Drawings, Pictures, ticket_forms
+from platemark.parcel.forms import (
+    Draw,
+    Drawings,
+    Pictures,
+    ticket_forms,
+)
 
 BAG_DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 """`bagit.txt`, byte for byte (RFC 8493, 2.1.1)."""
@@ -55,8 +61,16 @@ class BuiltParcel:
     """Of all files together."""
 
 
+def no_papers(_papers: Mapping[str, Paper]) -> Mapping[str, bytes]:
+    """Draw nothing; a parcel is whole without its papers, as the pages say the same."""
+    return {}
+
+
 def build_parcel(
-    staging: Path, parcel_ticket: ParcelTicket, items: Sequence[ParcelItem]
+    staging: Path,
+    parcel_ticket: ParcelTicket,
+    items: Sequence[ParcelItem],
+    draw: Draw = no_papers,
 ) -> BuiltParcel:
     """Write a whole parcel into a new folder and make it lasting.
 
@@ -67,6 +81,7 @@ def build_parcel(
         staging: A folder that must not exist yet, on the archive's volume.
         parcel_ticket: What the parcel says of itself.
         items: Its jobs in the same order, with the places of their files.
+        draw: Draws its papers.
 
     Raises:
         FileExistsError: the folder is there already.
@@ -87,10 +102,14 @@ def build_parcel(
     pictures = Pictures(
         {item.ticket.job: _read(Path(item.drawing)) for item in items if item.drawing},
         {item.ticket.job: _preview(item) for item in items if item.ticket.proof is not None},
+        {item.ticket.job: item.drawing for item in items if item.drawing},
+        {item.ticket.job: item.proof for item in items if item.ticket.proof is not None},
     )
+    made = {form.file_name: form.make(parcel_ticket, pictures) for form in ticket_forms()}
     tags = {
         **_preview_files(items, pictures.previews),
-        **{form.file_name: form.make(parcel_ticket, pictures) for form in ticket_forms()},
+        **{name: page for name, page in made.items() if isinstance(page, bytes)},
+        **draw({name: page for name, page in made.items() if isinstance(page, Paper)}),
     }
     return write_bag(staging, parcel_ticket.parcel, parcel_ticket.created, payload, tags)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from platemark.model.finding import Change
-from platemark.model.job import job_number
+from platemark.model.job import job_number, plain_text
 from platemark.model.ticket import ParcelTicket, Ticket
 from platemark.parcel.forms import Pictures, TicketForm
 from platemark.parcel.ticket_words import (
@@ -14,7 +14,6 @@ from platemark.parcel.ticket_words import (
     megabytes,
     mirror_words,
     parcel_notes,
-    plain_text,
     shown_ppi,
     shown_size,
     shown_time,

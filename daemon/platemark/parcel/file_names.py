@@ -66,12 +66,12 @@ def print_file_name(
     """
     suffix = "." + (re.sub(r"[^A-Za-z0-9]", "", _ascii(extension)).lower()[:16] or "bin")
     parts = _Parts(
-        job=_word(job),
+        job=ascii_word(job),
         copies=str(copies),
-        title=_word(title or ""),
-        size=_word(size),
-        surface=_word(surface),
-        order=_word(order or ""),
+        title=ascii_word(title or ""),
+        size=ascii_word(size),
+        surface=ascii_word(surface),
+        order=ascii_word(order or ""),
     )
     occupied = {name.casefold() for name in taken}
     number = 1
@@ -108,7 +108,8 @@ def _stem(pattern: str, parts: _Parts) -> str:
     return f"print-{text}" if _DEVICE.fullmatch(text) else text
 
 
-def _word(text: str) -> str:
+def ascii_word(text: str) -> str:
+    """Words of a request as they stand in a file's name."""
     joined = re.sub(r"[\s_]+", "-", _ascii(text).strip())
     return re.sub(r"[^A-Za-z0-9.-]", "", joined).strip(".-")
 

@@ -9,12 +9,16 @@ import functools
 import importlib
 import pkgutil
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from platemark.model.paper import Paper
 from platemark.model.ticket import ParcelTicket
 
 Drawings = Mapping[int, bytes]
 """A JPEG for each job's number."""
+
+Draw = Callable[[Mapping[str, Paper]], Mapping[str, bytes]]
+"""Draws papers as PDF, by file name; one that cannot be drawn is left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +29,9 @@ class Pictures:
     """The whole print file, small, with its lines and its top."""
     previews: Drawings
     """How the picture will look on its surface; not every job has one."""
+    drawing_files: Mapping[int, str] = field(default_factory=dict)
+    """Where the same lie, for papers: those are drawn in a process of their own."""
+    preview_files: Mapping[int, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +39,8 @@ class TicketForm:
     """One file beside the print files, and how it is made."""
 
     file_name: str
-    make: Callable[[ParcelTicket, Pictures], bytes]
+    make: Callable[[ParcelTicket, Pictures], bytes | Paper]
+    """A paper is drawn as PDF before it is put into the parcel."""
 
 
 @functools.cache

@@ -6,7 +6,7 @@ import functools
 
 import jinja2
 
-from platemark.parcel.ticket_words import plain_text
+from platemark.model.job import plain_text
 
 
 @functools.cache

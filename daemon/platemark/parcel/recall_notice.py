@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from platemark import durable
-from platemark.model.job import job_number
+from platemark.model.job import job_number, plain_text
 from platemark.model.recall import RecalledPrint, RecallNotice
 from platemark.model.units import BadSize, Size, parse_size
 from platemark.parcel.bag import BuiltParcel, write_bag
 from platemark.parcel.pages import pages
 from platemark.parcel.recall_json import recall_bytes
-from platemark.parcel.ticket_words import copies_words, plain_text, shown_time
+from platemark.parcel.ticket_words import copies_words, shown_time
 
 WIDTH = 78
 """Columns of `recall.txt`."""

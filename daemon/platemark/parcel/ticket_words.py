@@ -9,7 +9,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
 
-from platemark.model.job import job_number, shown_name
+from platemark.model.job import job_number
 from platemark.model.surface import Place
 from platemark.model.terms import Intent
 from platemark.model.ticket import (
@@ -44,6 +44,9 @@ PLACES: dict[Place, str] = {
     "outdoor": "outdoors",
 }
 
+TEST, TEST_MORE = "TEST PRINT", "to be judged, not sold"
+NO_PICTURE = "There is no small picture of this job; open the print file."
+
 # International yard and pound agreement, 1959: exact.
 _KILOGRAMS_PER_POUND = Decimal("0.45359237")
 
@@ -77,11 +80,6 @@ class SetPlace:
                 f"wait for {them} or ask the studio"
             )
         return f"panel {self.panel} of {self.of}, print together"
-
-
-def plain_text(value: str) -> str:
-    """Text as people may see it: signs that hide or turn others are replaced, line by line."""
-    return "\n".join(shown_name(line.encode("utf-8", "replace")) for line in value.splitlines())
 
 
 def shown_time(text: str) -> str:
@@ -240,6 +238,22 @@ def weight_words(weight: TicketWeight) -> str:
         f"About {weight.kilograms} kg ({pounds} lb), reckoned from its layers; frame, rails and "
         f"packing come on top.{people}"
     )
+
+
+def preview_words(path: str) -> tuple[str, str]:
+    """What a screen preview is not, and where it is to be seen in full: a sentence and its path."""
+    return (
+        "A screen preview, not a contract proof: do not print it, and do not match the print to "
+        "it. Its small words are to be read in",
+        path,
+    )
+
+
+def total_words(parcel: ParcelTicket) -> str:
+    """How much a parcel holds: `3 jobs, 5 prints`."""
+    jobs = len(parcel.tickets)
+    prints = sum(ticket.request.copies for ticket in parcel.tickets)
+    return f"{jobs} job{'' if jobs == 1 else 's'}, {copies_words(prints)}"
 
 
 def parcel_notes(parcel: ParcelTicket) -> tuple[str, ...]:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import time
 from string import Formatter
 from typing import Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
+from platemark.model.hours import DayTime
 from platemark.model.lab import ClosingRule, DeliveryMeans, Lab
+from platemark.settings.hours import DayTimeText, merged
 from platemark.settings.product_section import ProductSection
 from platemark.settings.values import (
     Problem,
     Section,
-    TimeOfDay,
     Whole,
     Words,
     YesNo,
@@ -49,11 +49,14 @@ class ClosingSection(Section):
         description="For quiet: how many minutes nothing new must have come.",
         examples=[10],
     )
-    times: tuple[TimeOfDay, ...] = Field(
+    times: tuple[DayTimeText, ...] = Field(
         default=(),
         validate_default=True,
-        description="For at: the times of day, in the studio's time zone.",
-        examples=[["06:15"]],
+        description=(
+            "For at: the times of day, in the studio's time zone; days of the week may stand "
+            "before each."
+        ),
+        examples=[["06:15", "Mon-Fri 13:00"]],
     )
     per_order: YesNo = Field(
         default=False,
@@ -75,7 +78,7 @@ class ClosingSection(Section):
 
     @field_validator("times")
     @classmethod
-    def _for_at(cls, times: tuple[time, ...], info: ValidationInfo) -> tuple[time, ...]:
+    def _for_at(cls, times: tuple[DayTime, ...], info: ValidationInfo) -> tuple[DayTime, ...]:
         rule = info.data.get("rule")
         if rule == "at" and not times:
             raise mistaken(Problem("the rule at needs times"))
@@ -83,7 +86,7 @@ class ClosingSection(Section):
             raise mistaken(
                 Problem(f"the rule {rule} has no times", 'Leave it out, or write rule = "at".')
             )
-        return tuple(sorted(set(times)))
+        return merged(times)
 
 
 class DeliverySection(Section):

@@ -20,7 +20,10 @@ from platemark.model.studio import (
     Studio,
     Upkeep,
 )
+from platemark.settings.hours import PrepareSection
 from platemark.settings.keeping_section import KeepSection, UpkeepSection
+from platemark.settings.morning_section import DisplaySection, MorningSection
+from platemark.settings.page_section import PageSection
 from platemark.settings.values import (
     Around,
     Exact,
@@ -36,7 +39,7 @@ from platemark.settings.values import (
     quoted,
 )
 
-OUR_FOLDERS = ("archive", "decisions", "held", "outgoing", "work")
+OUR_FOLDERS = ("archive", "decisions", "held", "mornings", "outgoing", "work")
 """Folders of a studio that Platemark fills."""
 
 
@@ -330,11 +333,23 @@ class StudioFile(Section):
     limits: LimitsSection = Field(
         default=LimitsSection(), description="What is refused unread, and what work may use."
     )
+    prepare: PrepareSection = Field(
+        default=PrepareSection(), description="The hours in which print files are made."
+    )
     upkeep: UpkeepSection = Field(
         default=UpkeepSection(), description="When the service looks after what it keeps."
     )
     keep: KeepSection = Field(
         default=KeepSection(), description="How long what is no longer needed is kept."
+    )
+    page: PageSection = Field(
+        default=PageSection(), description="The status page, and who may reach it."
+    )
+    morning: MorningSection = Field(
+        default=MorningSection(), description="The digest that is written every morning."
+    )
+    display: DisplaySection | None = Field(
+        default=None, description="The screen on which pictures are judged before they are printed."
     )
     usual_lab: Annotated[
         tuple[tuple[str, str], ...],
@@ -393,4 +408,8 @@ class StudioFile(Section):
             ship_to=self.ship_to,
             upkeep=Upkeep(**self.upkeep.model_dump()),
             keep=Keep(**self.keep.model_dump()),
+            prepare=self.prepare.window,
+            page=self.page.page(),
+            morning=self.morning.morning(),
+            display=self.display.display() if self.display is not None else None,
         )

@@ -177,6 +177,15 @@ def _name_and_witness(path: Path, data: bytes) -> tuple[str, Witness]:
         raise UsageError(f"{path} is not a ticket: it has no witness.") from error
 
 
+def witness_of(path: Path) -> Witness:
+    """The witness that a ticket names.
+
+    Raises:
+        UsageError: the file is no ticket.
+    """
+    return _name_and_witness(path, path.read_bytes())[1]
+
+
 def _ticket_fault(parcel: ParcelRow, tag_list: Path, ticket_sha256: str) -> Fault | None:
     lines = tag_list.read_bytes()
     if hashlib.sha256(lines).hexdigest() != parcel.tagmanifest:

@@ -1,0 +1,1 @@
+"""The status page: a process of its own that reads the record and writes into `decisions/`."""

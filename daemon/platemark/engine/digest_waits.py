@@ -1,0 +1,133 @@
+"""What a morning digest says of what waits: held pictures, prints on their way, what to do."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+from platemark.delivery import COLLECT
+from platemark.ledger.read import JobRow, Reader
+from platemark.model.job import job_number
+from platemark.model.morning import DigestLine
+from platemark.model.notice import WaitingLine
+from platemark.model.studio import Settings
+
+_UNDER_WAY = {"claimed": "to be looked at", "examined": "to be prepared"}
+
+
+def held(reader: Reader, since: int) -> list[DigestLine]:
+    """Every job that is held, with why and what next; those that are new first."""
+    rows = reader.jobs(state="held")
+    rows.sort(key=lambda row: (row.moved_seq <= since, row.job))
+    return [_held_line(reader, row, is_new=row.moved_seq > since) for row in rows]
+
+
+def _held_line(reader: Reader, row: JobRow, *, is_new: bool) -> DigestLine:
+    stops = _stops(reader, row)
+    why = " ".join(each["message"] for each in stops) or "It waits for an answer."
+    then = stops[0]["next"] if len(stops) == 1 else "See WHY.html in its folder in held/."
+    since = "" if is_new else f" (since {row.moved_at[:10]})"
+    return DigestLine(
+        f"{job_number(row.job)}  {row.original_name} on {row.surface}{since}: {why}",
+        then,
+        row.job,
+        row.order or "",
+    )
+
+
+def _stops(reader: Reader, row: JobRow) -> list[dict[str, Any]]:
+    found = reader.body(row.held_seq).get("findings", [])
+    return [each for each in found if each["severity"] == "stop"]
+
+
+def waits(reader: Reader, settings: Settings) -> list[DigestLine]:
+    """Pictures that are being prepared, prints that wait for their parcel, parcels under way."""
+    found = []
+    for state, what in _UNDER_WAY.items():
+        if rows := reader.jobs(state=state):
+            count = "1 picture waits" if len(rows) == 1 else f"{len(rows)} pictures wait"
+            found.append(DigestLine(f"{count} {what}."))
+    by_lab = Counter(row.lab or "" for row in reader.jobs(state="rendered"))
+    for lab_id, ready in sorted(by_lab.items()):
+        lab = settings.lab(lab_id)
+        name = lab.name if lab is not None else lab_id
+        prints = "1 print waits" if ready == 1 else f"{ready} prints wait"
+        found.append(DigestLine(f"{prints} for the next parcel to {name}."))
+    for state in ("closed", "verified"):
+        for parcel in reader.parcels(state=state):
+            lab = settings.lab(parcel.lab)
+            if lab is not None and lab.delivery.method != COLLECT:
+                found.append(DigestLine(f"{parcel.name} is on its way to {lab.name}."))
+    return found
+
+
+def to_do(
+    reader: Reader,
+    settings: Settings,
+    lines: Sequence[WaitingLine],
+    since: int,
+    reminded: Sequence[DigestLine],
+) -> list[DigestLine]:
+    """What a person should do today, the most pressing first.
+
+    Args:
+        reader: The record.
+        settings: The studio's.
+        lines: What WAITING.txt says; its held jobs are counted, not repeated.
+        since: The newest entry that the last digest spoke of.
+        reminded: What was found to be old or near its date.
+    """
+    found = [
+        DigestLine(" ".join(filter(None, (_named(line), line.sentence))), line.next, line.job)
+        for line in lines
+        # Profiles near their date are among what is reminded of.
+        if line.where != "profiles"
+        if line.job is None or (row := reader.job(line.job)) is None or row.state != "held"
+    ]
+    found += _to_answer(reader)
+    found += _to_fetch(reader, settings, since)
+    return [*found, *(line for line in reminded if line.next)]
+
+
+def _named(line: WaitingLine) -> str:
+    where = f" in {line.where}" if line.where else ""
+    return f"{line.name}{where}:"
+
+
+def _to_answer(reader: Reader) -> list[DigestLine]:
+    wanted: Counter[str] = Counter()
+    for row in reader.jobs(state="held"):
+        accepts = {each.get("accept", "photographer") for each in _stops(reader, row)}
+        wanted["photographer" if accepts & {"photographer", "never"} else "assistant"] += 1
+    found = []
+    for who in ("photographer", "assistant"):
+        if count := wanted[who]:
+            pictures = "1 held picture" if count == 1 else f"{count} held pictures"
+            by = "the photographer's answer" if who == "photographer" else "anybody's answer"
+            found.append(
+                DigestLine(
+                    f"{pictures} for {by}.",
+                    "Each has a folder in held/ with WHY.html; `platemark decide` answers many "
+                    "at once.",
+                )
+            )
+    return found
+
+
+def _to_fetch(reader: Reader, settings: Settings, since: int) -> list[DigestLine]:
+    by_lab: dict[str, list[str]] = {}
+    for entry in reader.entries(since, kind="parcel-closed"):
+        parcel = reader.parcel(entry.body["parcel"])
+        if entry.body.get("method") == COLLECT and parcel is not None and parcel.state == "closed":
+            by_lab.setdefault(parcel.lab, []).append(parcel.name)
+    found = []
+    for lab_id, names in sorted(by_lab.items()):
+        lab = settings.lab(lab_id)
+        found.append(
+            DigestLine(
+                f"{', '.join(names)} for {lab.name if lab else lab_id}, to be fetched.",
+                f"See that the lab gets it: outgoing/{lab_id}/.",
+            )
+        )
+    return found
