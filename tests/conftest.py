@@ -1,14 +1,17 @@
 """What all tests share: the folder of good values, and programs that may be absent."""
 
+import fcntl
 import os
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent / "unit"))
+
+MakeFolder = Callable[[Path], object]
 
 REQUIRED = os.environ.get("PLATEMARK_REQUIRE_TOOLS") == "1"
 
@@ -47,3 +50,26 @@ def _nobody_watches_the_disk() -> Iterator[None]:
 
     yield
     durable.observe(None)
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, MakeFolder], Path]:
+    """Gives a folder by its name that the first who asks for it makes, of all that test at once."""
+    base = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        base = base.parent
+
+    def give(name: str, make: MakeFolder) -> Path:
+        folder = base / f"once-{name}"
+        with (base / f"once-{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not folder.exists():
+                making = base / f"making-{name}"
+                # Whoever made it before broke down over it.
+                shutil.rmtree(making, ignore_errors=True)
+                making.mkdir()
+                make(making)
+                making.rename(folder)
+        return folder
+
+    return give

@@ -209,7 +209,7 @@ def _answer(laid: Laid) -> None:
 
 def _settle(laid: Laid) -> None:
     laid.drop("good.tif")
-    laid.sweep_until("make-folder", "/work/parcels/")
+    laid.sweep_until("make-folder", "studio/work/parcels/")
     laid.settle(1, "lightness 20:26 50:56")
 
 
@@ -220,19 +220,19 @@ def _another_profile() -> bytes:
 
 def _profile_added(laid: Laid) -> None:
     laid.drop("good.tif")
-    laid.sweep_until("make-folder", "/work/parcels/")
+    laid.sweep_until("make-folder", "studio/work/parcels/")
     laid.decide_profile("profile-add", _another_profile())
 
 
 def _profile_retired(laid: Laid) -> None:
     laid.drop("good.tif")
-    laid.sweep_until("make-folder", "/work/parcels/")
+    laid.sweep_until("make-folder", "studio/work/parcels/")
     laid.decide_profile("profile-retire")
 
 
 def _ask_late(laid: Laid) -> None:
     laid.drop("good.tif")
-    laid.sweep_until("make-folder", "/work/parcels/")
+    laid.sweep_until("make-folder", "studio/work/parcels/")
     laid.ask("good.tif", copies=4)
 
 
@@ -299,7 +299,7 @@ def _rows_first(laid: Laid) -> None:
 
 def _rows_last(laid: Laid) -> None:
     laid.drop("good.tif")
-    laid.sweep_until("make-folder", "/work/parcels/")
+    laid.sweep_until("make-folder", "studio/work/parcels/")
     laid.sheet("good.tif,Alder,2", "good.tif,Birch,1")
 
 

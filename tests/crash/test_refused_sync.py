@@ -20,9 +20,11 @@ PLATEMARK = Path(sys.executable).with_name("platemark")
 WORDS = re.compile(r"hot/(\.WAITING\.txt\.tmp|small-rag(/taken|/2x3in)?)?$")
 """What is said to people, and where drops are: a share may have it, so that never stops anything
 for good."""
+HELD = 3
+"""The sweep went to its end: one picture of the template is held."""
 # Each thread counts for itself: the service's own, that of the hot folders, the lab's courier.
 SOME = [("fsync", 1), ("fsync", 15), ("fdatasync", 30)]
-MORE = [("fsync", n) for n in range(2, 47)] + [("fdatasync", n) for n in range(1, 66, 3)]
+MORE = [("fsync", n) for n in range(2, 41)] + [("fdatasync", n) for n in range(1, 66, 3)]
 
 
 @pytest.fixture(scope="session")
@@ -67,7 +69,11 @@ def test_a_refused_sync_stops_the_sweep_and_nothing_counts(
     assert refused, f"no thread made so many calls of {call}"
     assert "Traceback" not in said
     inside = [str(Path(path).relative_to(root)) for path in refused]
-    if not all(WORDS.fullmatch(path) for path in inside):
+    # SQLite itself does not heed that the name of its new journal could not be synced (os_unix.c,
+    # unixSync); the same for the name's end, it does.
+    may_go_on = call == "fdatasync" and inside == ["."]
+    is_unheeded = may_go_on and done.returncode == HELD
+    if not is_unheeded and not all(WORDS.fullmatch(path) for path in inside):
         assert done.returncode == 1, (inside, said)
         assert "Input/output error" in said or "disk I/O error" in said, (inside, said)
     for path in refused:

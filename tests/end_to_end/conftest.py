@@ -13,13 +13,14 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
 
 from at_work import PLATEMARK, ask
 from harness import drop_pictures, make_studio, printer_profile
-from recalled_studio import (  # noqa: F401  # fixtures
+from recalled_studio import (  # noqa: F401  # fixtures, and what they share
     closed,
     closed_once,
     delivered,
     delivered_once,
     for_collection,
     for_collection_once,
+    in_this_process,
     rendered,
     rendered_once,
 )
@@ -66,3 +67,10 @@ def started(studio: Path) -> Iterator[Callable[[], subprocess.Popen[bytes]]]:
     for process in running:
         process.kill()
         process.wait()
+
+
+@pytest.fixture
+def steps_here() -> Iterator[None]:
+    """What commands start for a picture's steps is done in this process, which is far sooner."""
+    with in_this_process():
+        yield

@@ -46,12 +46,17 @@ class Share:
 
         What a server has in hand nothing can end, not even by killing whoever asked it.
         """
-        state = Path(f"/proc/{self._server.pid}/stat")
-        if state.read_text().rpartition(")")[2].split()[0] == "T":
+        if self._state() == "T":
             return
         self._server.send_signal(signal.SIGUSR1)
-        while state.read_text().rpartition(")")[2].split()[0] != "T":
+        while (state := self._state()) != "T":
+            assert state not in "ZX", "the share's server has ended"
             time.sleep(0.001)
+
+    def _state(self) -> str:
+        """Of the server's process (proc(5)): T is stopped, Z and X have ended."""
+        stat = Path(f"/proc/{self._server.pid}/stat").read_text()
+        return stat.rpartition(")")[2].split()[0]
 
     def answer(self) -> None:
         """Answer again, first whoever waits."""
@@ -86,17 +91,15 @@ class Server:
 
     backing: bytes
     device: int
+    told: int
+    """Readable once somebody asked that it hang."""
     paths: dict[int, bytes] = field(default_factory=lambda: {_ROOT: b""})
 
     def serve(self) -> None:
         """Answer until the mount is gone."""
-        told, tell = os.pipe()
-        os.set_blocking(tell, False)
-        signal.set_wakeup_fd(tell)
-        signal.signal(signal.SIGUSR1, lambda *_: None)
         while True:
-            if told in select.select([self.device, told], [], [])[0]:
-                os.read(told, 4096)
+            if self.told in select.select([self.device, self.told], [], [])[0]:
+                os.read(self.told, 4096)
                 os.kill(os.getpid(), signal.SIGSTOP)
                 continue
             try:
@@ -292,8 +295,13 @@ def main() -> None:
     no_devices_and_rights = 2 | 4
     if libc.mount(b"share", at, b"fuse", no_devices_and_rights, options) != 0:
         raise OSError(ctypes.get_errno(), "cannot mount")
+    # Whoever reads that it is mounted may ask at once that it hang.
+    told, tell = os.pipe()
+    os.set_blocking(tell, False)
+    signal.set_wakeup_fd(tell)
+    signal.signal(signal.SIGUSR1, lambda *_: None)
     print("mounted", flush=True)
-    Server(backing, device).serve()
+    Server(backing, device, told).serve()
 
 
 if __name__ == "__main__":

@@ -14,6 +14,8 @@ from platemark.engine.clock import SystemClock
 from platemark.engine.hold import stops_of
 from platemark.imaging.icc import build_matrix_profile
 
+pytestmark = pytest.mark.usefixtures("steps_here")
+
 
 class SteppedClock(SystemClock):
     """A clock on which waiting for quiet takes no time: it stands, and is stepped forward."""

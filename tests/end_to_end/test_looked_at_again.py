@@ -20,6 +20,8 @@ from platemark.ledger.read import JobRow, Reader, connect_reader
 from platemark.model.decision import Decision
 from platemark.model.picture import FACTS_VERSION
 
+pytestmark = pytest.mark.usefixtures("steps_here")
+
 HOT = "hot/small-rag/2x3in"
 SINCE = ("unread", "colour_code", "version")
 """Facts that version 1 did not ask for."""

@@ -26,6 +26,8 @@ from platemark.model.measures import Measures
 from platemark.model.plain import from_plain
 from platemark.model.work import ChildLimits, Failure, MeasureTask, Report, Task
 
+pytestmark = pytest.mark.usefixtures("steps_here")
+
 MISBEHAVING = Path(__file__).with_name("misbehaving.py")
 
 

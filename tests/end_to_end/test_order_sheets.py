@@ -29,6 +29,8 @@ from platemark.intake.scan import HotFolders, Look, Sighting
 from platemark.ledger.proof import find_faults_beside
 from platemark.ledger.read import JobRow, Reader, connect_reader
 
+pytestmark = pytest.mark.usefixtures("steps_here")
+
 SURFACES = ("deep-rag", "small-rag", "wide-rag")
 PRODUCTS = "[[products]]" + LAB_FILE.partition("[[products]]")[2].partition("[products.profile]")[0]
 

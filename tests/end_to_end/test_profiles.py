@@ -28,6 +28,8 @@ from platemark.imaging.print_model import BARYTA, CANVAS, make_printer_profile
 from platemark.ledger.read import Reader, connect_reader
 from platemark.model.decision import ProfileDecision
 
+pytestmark = pytest.mark.usefixtures("steps_here")
+
 FOR = ("--lab", LAB, "--surface", "small-rag")
 MIRA = ("--by", "Mira", "--because", "the lab's mail of today")
 

@@ -21,6 +21,8 @@ from platemark.ledger.proof import find_faults
 from platemark.ledger.read import Reader, connect_reader
 from platemark.parcel.bag import verify_parcel
 
+pytestmark = pytest.mark.usefixtures("steps_here")
+
 BY = ("--by", "Mira", "--because", "the disk died")
 PARCEL = f"{LAB}-000001"
 

@@ -12,6 +12,8 @@ from harness import LAB, make_studio, picture
 
 from platemark.imaging.icc import build_matrix_profile
 
+pytestmark = pytest.mark.usefixtures("steps_here")
+
 SHARPEN = """
 [sharpen]
 radius_mm = 0.13

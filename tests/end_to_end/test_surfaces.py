@@ -11,6 +11,7 @@ import json
 import math
 import re
 import subprocess
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -112,13 +113,17 @@ def drop(root: Path, each: Dropped) -> None:
     (hot / f"{each.file}.toml").write_text(f'size = "{each.size}"\n{each.says}\n')
 
 
-def swept(root: Path, dropped: tuple[Dropped, ...]) -> dict[str, Printed]:
-    """Drop, sweep once, and read what is in the parcels, by the name of the file dropped."""
+def swept(root: Path, dropped: tuple[Dropped, ...]) -> None:
+    """Drop and sweep once; everything must go through."""
     for each in dropped:
         drop(root, each)
     code, said = ask(root, "sweep", patience_s=600)
     held = [(job["original_name"], job["findings"]) for job in jobs(root) if not job["parcel"]]
     assert (code, held) == (0, []), said
+
+
+def printed(root: Path) -> dict[str, Printed]:
+    """What is in the parcels, by the name of the file dropped."""
     found = {}
     for parcel in sorted((root / "outgoing").glob("*/*")):
         for ticket in json.loads((parcel / "ticket.json").read_bytes())["tickets"]:
@@ -182,8 +187,9 @@ def ppi_of(each: Dropped) -> int:
 
 
 @pytest.fixture(scope="module")
-def ten(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Printed]:
-    return swept(made_studio(tmp_path_factory.mktemp("ten") / "studio"), TEN)
+def ten(made_once: Callable[..., Path]) -> dict[str, Printed]:
+    made = made_once("ten", lambda folder: swept(made_studio(folder / "studio"), TEN))
+    return printed(made / "studio")
 
 
 @SURFACES
@@ -368,8 +374,13 @@ OF_MODE = {each.name: each for each in MODES}
 
 
 @pytest.fixture(scope="module")
-def modes(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Printed]:
-    root = made_studio(tmp_path_factory.mktemp("modes") / "studio")
+def modes(made_once: Callable[..., Path]) -> dict[str, Printed]:
+    found = printed(made_once("modes", _sweep_modes) / "studio")
+    return {name.removesuffix(".tif"): made for name, made in found.items()}
+
+
+def _sweep_modes(folder: Path) -> None:
+    root = made_studio(folder / "studio")
     path = root / "labs/tarnmoor.toml"
     path.write_text(path.read_text().replace('mirror_by = "lab"', 'mirror_by = "studio"'))
     path = root / "labs/brindlewick.toml"
@@ -378,8 +389,7 @@ def modes(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Printed]:
         .replace('wrap = "1.5in"', 'wrap = "0.75in"')
         .replace('wraps = ["0.75in", "2in"]', 'wraps = ["1.5in"]')
     )
-    found = swept(root, MODES)
-    return {name.removesuffix(".tif"): made for name, made in found.items()}
+    swept(root, MODES)
 
 
 def original_of(name: str) -> NDArray[np.uint8]:

@@ -23,7 +23,7 @@ BESIDE = [Path(__file__).parents[1] / name for name in ("fuzz", "corpus", "crash
 SLOWEST_S = 25
 """Three steps of a picture of 15,000 px, on a busy machine too; a child's deadline is 20."""
 
-PICTURES, PROFILES = 120, 40
+PICTURES, PROFILES = 400, 60
 
 FINDS = {
     # Bits of a TIFF in ZIP form, whose sum nobody looked at: other pixels.
@@ -36,6 +36,11 @@ FINDS = {
     3500: "meaning", 7005: "meaning", 4411: "meaning",
     # JPEG pieces of another size than the tiles they stand for.
     5559: "tag_value",
+    # Numbers in single bytes, channels too many for the colours, a form of no thinning out.
+    7040: "tag_kind", 9158: "tag_kind", 13090: "tag_kind", 19135: "tag_kind",
+    8330: "tag_number", 15703: "tag_number", 17987: "tag_number",
+    # A moving picture's part in a still one.
+    8317: "rename_chunk", 9838: "rename_chunk",
     # A profile of no kind that there is, on which the colour engine gave up half way.
     3218: "flip_early",
 }  # fmt: skip

@@ -118,6 +118,9 @@ def _read_chunks(stream: BinaryIO, size: int, tags: PngTags) -> None:
             )
         if not tags.width and name != b"IHDR":
             raise TagDamage("the PNG does not begin with its header")
+        if name == b"fdAT" and not tags.animated:
+            # Readers that know moving pictures (PNG, third edition) refuse the whole file.
+            raise TagDamage("the PNG has a part of a moving picture, and says that it is none")
         if name in _READ and length <= _MOST_BODY:
             _read_chunk(tags, name, _checked(stream, size, body_at, length, name))
         _note_chunk(tags, name, body_at, length)

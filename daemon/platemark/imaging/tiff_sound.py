@@ -15,7 +15,8 @@ from typing import BinaryIO, Final
 from platemark.imaging.tiff_page import Page
 from platemark.imaging.tiff_tags import Directory, TagDamage, read_at, read_blocks
 
-_WHOLE_NUMBERS: Final = frozenset({1, 3, 4, 13, 16})
+_WHOLE_NUMBERS: Final = frozenset({3, 4, 13, 16})
+"""Types that the essential tags may have; none is of single bytes, and few readers take one so."""
 _ESSENTIAL: Final = frozenset(
     {254, 256, 257, 258, 259, 262, 266, 273, 277, 278, 279, 284, 317, 322, 323, 324, 325, 338, 339}
 )
@@ -25,6 +26,9 @@ _PREDICTOR, _FILL_ORDER, _TILE_OFFSETS = 317, 266, 324
 _PREDICTED: Final = frozenset({5, 8, 32946})
 """LZW and ZIP, the packings that a predictor goes with (TIFF 6.0, section 14)."""
 _LZW, _NONE, _YCBCR = 5, 1, 6
+_SUBSAMPLING: Final = 530
+_COLOURS: Final = {0: 1, 1: 1, 2: 3, 3: 1, 5: 4, 6: 3, 8: 3, 9: 3}
+"""Samples of a colour, by how the picture's samples are to be read (photometric)."""
 _SLACK: Final = 4096
 """Bytes that a strip may have too many: some programs fill up."""
 
@@ -83,6 +87,15 @@ def tag_fault(directory: Directory, page: Page) -> str:
             return f"the TIFF's tag {tag} is no whole number; it is damaged"
     if len(page.bits) not in (1, page.samples) or len(page.sample_formats) > page.samples:
         return f"the TIFF says that it has {page.samples} channels, and describes {len(page.bits)}"
+    colours = 1 if page.photometric is None else _COLOURS.get(page.photometric, 1)
+    if colours + len(page.extra_samples) > page.samples:
+        return (
+            f"the TIFF says that {len(page.extra_samples)} of its {page.samples} channels stand "
+            f"beside its colours, which need {colours}"
+        )
+    subsampling = directory.entries.get(_SUBSAMPLING)
+    if subsampling is not None and (subsampling.kind, subsampling.count) != (3, 2):
+        return "the TIFF says in no known form how its colours were thinned out; it is damaged"
     predictor = directory.integer(_PREDICTOR, 1)
     if predictor not in (1, 2, 3) or (predictor != 1 and page.compression not in _PREDICTED):
         return "the TIFF says that its samples are differences in a packing that has none"

@@ -9,7 +9,7 @@ Format = Literal["tiff", "jpeg", "png", "other"]
 Mode = Literal["rgb", "grey", "cmyk", "lab", "ycbcr", "palette", "other"]
 Alpha = Literal["none", "opaque", "transparent", "selection"]
 
-FACTS_VERSION: Final = 4
+FACTS_VERSION: Final = 5
 """Of what is asked of a picture; facts of an older version are no longer all that is needed."""
 
 READ_PACKINGS: Final = frozenset(("none", "lzw", "deflate", "packbits", "jpeg"))
