@@ -24,12 +24,11 @@ from entries import Dropped
 from outside import apart, seen, small
 from studio_of_corpus import CORPUS, ONLY_LONG, drop_all, make_studio
 
+from forked_sweep import forked_sweep
 from platemark.ledger.read import Reader, connect_reader
 from platemark.parcel.bag import verify_parcel
 
 PLATEMARK = Path(sys.executable).with_name("platemark")
-THROUGH = Path(__file__).parents[1] / "fuzz/through.py"
-BESIDE = [Path(__file__).parents[1] / name for name in ("fuzz", "corpus", "crash", "unit")]
 
 
 @dataclass(frozen=True)
@@ -52,16 +51,6 @@ def command(root: Path, *words: str) -> tuple[int, str, str]:
         timeout=900,
         check=False,
     )
-    return done.returncode, done.stdout, done.stderr
-
-
-def forked_sweep(root: Path) -> tuple[int, str, str]:
-    """The same for a sweep whose children are forks of it, which saves the start of each."""
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(map(str, BESIDE))}
-    done = subprocess.run(
-        [sys.executable, str(THROUGH), str(root), "sweep"],
-        capture_output=True, text=True, timeout=900, check=False, env=environment,
-    )  # fmt: skip
     return done.returncode, done.stdout, done.stderr
 
 
