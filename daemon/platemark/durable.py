@@ -253,24 +253,24 @@ def sync_and_hash(path: Path) -> str:
         return hashed.result()
 
 
-def copy_checked(descriptor: int, target: Path) -> Copied:
+def copy_checked(descriptor: int, target: Path, known: tuple[int, ...] | None = None) -> Copied:
     """Copy an open file into a new one while hashing it, sync the copy and read it back.
 
     Args:
         descriptor: A regular file opened for reading, at its start.
         target: A file that must not exist yet.
+        known: Its `identity` as it was looked at before; None where nobody did.
 
     Raises:
-        Changed: size, time or inode differ after the copy.
+        Changed: size, time or inode differ after the copy, or from what is known.
         DiskFault: the copy holds other bytes than were written.
         FileExistsError: the target exists.
     """
     with _gone_if_unfinished(target):
-        return _copy_checked(descriptor, target)
+        return _copy_checked(descriptor, target, known or identity(os.fstat(descriptor)))
 
 
-def _copy_checked(descriptor: int, target: Path) -> Copied:
-    before = os.fstat(descriptor)
+def _copy_checked(descriptor: int, target: Path, before: tuple[int, ...]) -> Copied:
     hashed = hashlib.sha256()
     total = 0
     with step("write", target), _new_file(target, 0o644) as out, _ReadBehind(target) as behind:
@@ -283,7 +283,7 @@ def _copy_checked(descriptor: int, target: Path) -> Copied:
                 view = view[os.write(out, view) :]
             behind.has_grown(got)
     after = os.fstat(descriptor)
-    if identity(before) != identity(after) or total != after.st_size:
+    if before != identity(after) or total != after.st_size:
         raise Changed(str(target))
     copied = Copied(hashed.hexdigest(), total)
     sync_file(target)

@@ -57,6 +57,7 @@ ONLY_LONG = frozenset(
         float-32.tif face-cropped-by-bleed.jpg
         q93-422.jpg REALLY-A-JPEG.JPE adobe-rgb-4.tif bordered.jpg
     ycbcr-jpeg-inside.tif webp.tif deflate-old-number.tif lab-8-icc.tif grey-with-selection.tif
+    still-arriving.tif
     thumbnail-behind.tif alpha-opaque.tif packbits.tif mask-behind.tif ppi-absurd.tif ycbcr.tif
     grey-untagged.jpg film-behind.jpg turned-xmp-disagrees.jpg ppi-differs.jpg ppi-72.jpg
     display-p3-uncalibrated.jpg turned-6.png ppi-differs.png grey-alpha-cut-out.png 1-bit.png

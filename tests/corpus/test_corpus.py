@@ -14,7 +14,7 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from entries import Dropped
 from outside import apart, seen, small
 from studio_of_corpus import CORPUS, ONLY_LONG, drop_all, make_studio
 
+from forked_sweep import forked_sweep
 from platemark.ledger.read import Reader, connect_reader
 from platemark.parcel.bag import verify_parcel
 
@@ -193,14 +194,21 @@ def test_the_corpus_is_as_large_as_it_is_said_to_be() -> None:
 
 @pytest.mark.fault(21, 22, 23, 24, 26, 29)
 @pytest.mark.parametrize(
-    "corpus",
+    ("corpus", "sweep"),
     [
-        pytest.param([each for each in CORPUS if each.name not in ONLY_LONG], id="one-of-a-kind"),
-        pytest.param(CORPUS, id="all", marks=pytest.mark.long),
+        pytest.param(
+            [each for each in CORPUS if each.name not in ONLY_LONG], forked_sweep,
+            id="one-of-a-kind",
+        ),
+        pytest.param(
+            CORPUS, lambda root: command(root, "sweep"), id="all", marks=pytest.mark.long
+        ),
     ],
-)
-def test_every_file_comes_out_as_its_table_says(corpus: Sequence[Dropped], tmp_path: Path) -> None:
-    """One sweep of the real service over all of them.
+)  # fmt: skip
+def test_every_file_comes_out_as_its_table_says(
+    corpus: Sequence[Dropped], sweep: Callable[[Path], tuple[int, str, str]], tmp_path: Path
+) -> None:
+    """One sweep of the real service over all of them; in the long form of the command itself.
 
     It ends with 3 and without a fault; every file is accounted for; none is lost; each held job
     has just the stops and cautions of its table, each passing one just the cautions; every parcel
@@ -211,7 +219,7 @@ def test_every_file_comes_out_as_its_table_says(corpus: Sequence[Dropped], tmp_p
     dropped = drop_all(root, corpus)
     before = hashes(root, dropped)
     began = time.monotonic()
-    code, said, complained = command(root, "sweep")
+    code, said, complained = sweep(root)
     print(f"The sweep of {len(corpus)} files took {time.monotonic() - began:.0f} s.")
     assert "Traceback" not in said + complained, complained[-4000:]
     assert code == 3, (said, complained[-4000:])

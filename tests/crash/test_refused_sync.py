@@ -70,7 +70,7 @@ def test_a_refused_sync_stops_the_sweep_and_nothing_counts(
     assert "Traceback" not in said
     inside = [str(Path(path).relative_to(root)) for path in refused]
     # SQLite itself does not heed that the name of its new journal could not be synced (os_unix.c,
-    # unixSync); the same for the name's end, it does.
+    # unixSync; from memory).
     may_go_on = call == "fdatasync" and inside == ["."]
     is_unheeded = may_go_on and done.returncode == HELD
     if not is_unheeded and not all(WORDS.fullmatch(path) for path in inside):

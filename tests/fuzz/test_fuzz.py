@@ -8,7 +8,6 @@ and no failure is a mistake of ours.
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from collections import Counter
@@ -18,8 +17,8 @@ from typing import Any
 
 import pytest
 
-THROUGH = Path(__file__).with_name("through.py")
-BESIDE = [Path(__file__).parents[1] / name for name in ("fuzz", "corpus", "crash", "unit")]
+from forked_sweep import ENVIRONMENT, THROUGH
+
 SLOWEST_S = 25
 """Three steps of a picture of 15,000 px, on a busy machine too; a child's deadline is 20."""
 
@@ -45,14 +44,6 @@ FINDS = {
     3218: "flip_early",
 }  # fmt: skip
 """Mutants that came out wrong once, and what is done to them."""
-
-ENVIRONMENT = {
-    **os.environ,
-    "PYTHONPATH": os.pathsep.join(map(str, BESIDE)),
-    "OMP_NUM_THREADS": "1",
-    "OPENBLAS_NUM_THREADS": "1",
-    "VIPS_CONCURRENCY": "1",
-}
 
 
 def run(

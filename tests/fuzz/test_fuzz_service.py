@@ -18,8 +18,8 @@ import pytest
 from harness import LAB, make_studio
 from metadata import LONG_AGO
 from mutate import picture_mutant
-from test_fuzz import ENVIRONMENT, THROUGH
 
+from forked_sweep import ENVIRONMENT, forked_sweep
 from platemark.ledger.read import Reader, connect_reader
 from platemark.parcel.bag import verify_parcel
 
@@ -92,11 +92,8 @@ def test_spoilt_files_all_at_once(tmp_path: Path) -> None:
     """Two dozen, in one sweep of the service whose children are forks of it."""
     root = tmp_path / "studio"
     dropped = studio_with(root, range(7000, 7024))
-    done = subprocess.run(
-        [sys.executable, str(THROUGH), str(root), "sweep"],
-        capture_output=True, text=True, env=ENVIRONMENT, check=False,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr[-4000:]
+    code, _, complained = forked_sweep(root)
+    assert code == 3, complained[-4000:]
     states = look_at(root, dropped)
     assert min(states["held"], states["delivered"]) > 2
 

@@ -34,6 +34,7 @@ from harness import LAB, LAB_FILE, STUDIO, SURFACE
 from made_profiles import lab_space
 
 from platemark.app import logs
+from platemark.app.context import FAULT, HELD
 from platemark.app.service import sweep
 from platemark.checks import run_checks
 from platemark.engine.examine import _PROOF_MB
@@ -266,8 +267,8 @@ def main() -> None:
         subprocess.Popen = Forked  # type: ignore[assignment, misc]
     if how == "sweep":
         logs.configure("json", quiet=True)
-        sweep(Path(folder), HurriedClock())
-        return
+        swept = sweep(Path(folder), HurriedClock())
+        sys.exit(FAULT if swept.fault else HELD if swept.held or swept.sheets else 0)
     printed, measured, *wanted = rest
     steps = Steps(Path(folder), int(printed), int(measured))
     for kind, number in chosen(wanted):

@@ -73,6 +73,19 @@ def test_a_copy_is_read_back_whole(length: int, tmp_path: Path) -> None:
     assert (tmp_path / "checked").read_bytes() == (tmp_path / "out").read_bytes() == data
 
 
+@pytest.mark.fault(17)
+def test_a_file_that_changed_since_it_was_looked_at_is_not_copied(tmp_path: Path) -> None:
+    """Cut to nothing between the look and the copy, and still all the while: it is another file."""
+    source = tmp_path / "source"
+    source.write_bytes(b"a picture")
+    known = durable.identity(source.stat())
+    with source.open("rb") as file:
+        os.truncate(source, 0)
+        with pytest.raises(durable.Changed):
+            durable.copy_checked(file.fileno(), tmp_path / "copy", known)
+    assert not (tmp_path / "copy").exists()
+
+
 @pytest.mark.parametrize("at", [0, 2 << 20])
 def test_a_disk_that_gives_back_other_bytes_is_found(
     at: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

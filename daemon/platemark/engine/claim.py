@@ -286,7 +286,7 @@ def _copy(
             return None
         if patient and drop_files.is_being_written(descriptor):
             raise StillWritten(name)
-        return durable.copy_checked(descriptor, spool)
+        return durable.copy_checked(descriptor, spool, sighting.identity)
     except durable.Changed:
         log.info("drop-changed-while-read", name=name)
         return None
