@@ -64,12 +64,7 @@ FAULTS = (
     Fault(43, "two services for one studio", "the second says so and ends with 4"),
     Fault(44, "the record is locked, or its file is damaged", "refused, never made anew unasked"),
     Fault(45, "an entry is changed, removed, put in, put elsewhere, or the end cut off", "named"),
-    Fault(
-        46,
-        "a flood of requests for the status page",
-        "the work goes on as fast",
-        why_not="there is no page yet, and the service listens to no network",
-    ),
+    Fault(46, "a flood of requests for the status page", "the work goes on"),
     Fault(47, "the disk of the log is full", "the work goes on"),
     Fault(48, "killed in the middle of bringing an older record up to date", "old or new, whole"),
 )

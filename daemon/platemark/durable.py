@@ -84,6 +84,10 @@ def step(name: str, *paths: Path) -> Iterator[None]:
         raise translate(error, paths[0] if paths else Path()) from error
     if _observer is not None:
         _observer("after", name, paths)
+    _moved()
+
+
+def _moved() -> None:
     if _progress is not None:
         _progress()
 
@@ -310,8 +314,7 @@ class _ReadBehind:
     def has_grown(self, by: int) -> None:
         """Say that so many bytes more were written."""
         self._grown.put(by)
-        if _progress is not None:
-            _progress()
+        _moved()
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -407,8 +410,12 @@ def remove_at(folder: int, path: Path) -> None:
 
 def hash_file(path: Path) -> str:
     """SHA-256 of a file, from a fresh open, hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    hashed, buffer = hashlib.sha256(), memoryview(bytearray(_CHUNK))
+    with path.open("rb", buffering=0) as file:
+        while got := file.readinto(buffer):
+            hashed.update(buffer[:got])
+            _moved()
+    return hashed.hexdigest()
 
 
 def identity(status: os.stat_result) -> tuple[int, int, int, int, int]:

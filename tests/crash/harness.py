@@ -284,7 +284,11 @@ def result(root: Path) -> Result:
         assert not list(reader.drops(here=True))
         said = _said(reader, connection)
     _projection_can_be_rebuilt(root)
-    nothing_is_left_over(root, {row.job for row in rows if row.state != "delivered"})
+    nothing_is_left_over(
+        root,
+        drawn={row.job for row in rows if row.state != "delivered"},
+        shown={f"{row.job}-{row.moved_seq}.jpg" for row in rows if row.state == "held"},
+    )
     parcels = [*(root / "at-the-lab").iterdir(), *_files_in(root.parent / "took", "*")]
     names = [parcel.name for parcel in parcels]
     assert len(names) == len(set(names)), f"a parcel came twice: {names}"
@@ -329,11 +333,19 @@ def _said(reader: Reader, connection: sqlite3.Connection) -> dict[str, tuple[Any
     }
 
 
-def nothing_is_left_over(root: Path, drawn: set[int]) -> None:
-    """Nothing unfinished is anywhere: in `work/`, or half visible where people look."""
+def nothing_is_left_over(root: Path, drawn: set[int], shown: set[str]) -> None:
+    """Nothing unfinished is anywhere: in `work/`, or half visible where people look.
+
+    Args:
+        root: The studio.
+        drawn: Jobs whose drawing may wait for their parcel.
+        shown: Drawings that the status page may show, of jobs that are held.
+    """
     for path in (root / "work").rglob("*"):
         if path.parent.name == "drawings" and path.stem.isdigit():
             assert int(path.stem) in drawn, f"left over: {path}"
+        elif path.parent.name == "shown":
+            assert path.name in shown, f"left over: {path}"
         elif path.is_dir():
             assert path.parent == root / "work", f"left over: {path}"
         else:

@@ -209,7 +209,7 @@ def check(storm: Storm, stock: dict[str, bytes]) -> Counter[str]:
         arrived.update(each["job"] for each in ticket["tickets"])
     assert arrived == Counter(row.job for row in rows if row.state == "delivered")
     assert {row.state for row in rows} == {"delivered"}
-    nothing_is_left_over(root, drawn=set())
+    nothing_is_left_over(root, drawn=set(), shown=set())
     verified = subprocess.run(
         [str(PLATEMARK), "--studio", str(root), "ledger", "verify", "--files"],
         capture_output=True, text=True, check=False,

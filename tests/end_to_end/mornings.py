@@ -21,7 +21,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
-from platemark.app.open_studio import OpenStudio
+from platemark.app.open_studio import OpenStudio, open_studio
 
 PATIENCE_S = 30
 
@@ -191,3 +191,20 @@ def until_told(studio: OpenStudio, clock: Later | None = None) -> None:
         if clock is not None and not morning.is_at_work:
             clock.waited += 11_000
         time.sleep(0.01)
+
+
+@contextmanager
+def opened(root: Path, clock: Later) -> Iterator[OpenStudio]:
+    """A studio open for mornings alone."""
+    with open_studio(root, clock) as studio:
+        try:
+            yield studio
+        finally:
+            studio.dispatch.stop()
+
+
+def one_morning(root: Path, days: float, *, over_pauses: bool = False) -> None:
+    """Open a studio so many days later, let its digest be made and sent, and close it."""
+    clock = Later(days=days)
+    with opened(root, clock) as studio:
+        until_told(studio, clock if over_pauses else None)

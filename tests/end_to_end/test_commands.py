@@ -140,18 +140,6 @@ def test_a_request_called_after_half_a_name_is_told_its_name(studio: Path) -> No
     assert "rename it side4.tif.toml" in (studio / "hot/WAITING.txt").read_text()
 
 
-def test_a_long_name_is_shortened_in_the_middle(studio: Path) -> None:
-    """A name of 240 signs makes no wide table; both of its ends can be read."""
-    hot = studio / "hot/small-rag/2x3in"
-    (hot / "untagged.tif").rename(hot / f"begin{'x' * 230}end.tif")
-    ask(studio, "sweep")
-    code, text = ask(studio, "jobs")
-    assert code == 0
-    assert max(map(len, text.splitlines())) < 140
-    assert "beginxx" in text
-    assert "xend.tif" in text
-
-
 def _held_folder(studio: Path, says: str = "") -> Path:
     """The folder of the held picture, once its sheet says that."""
     deadline = time.monotonic() + 10

@@ -5,23 +5,24 @@ import json
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from at_night import Later, entries, nights
-from at_work import ask, ask_here
+from at_work import ask_here
 from mornings import (
     Channel,
     MailServer,
     add_settings,
+    one_morning,
+    opened,
     serving,
     until_told,
     write_certificate,
 )
 
-from platemark.app.open_studio import OpenStudio, open_studio
+from platemark.app.page.studio_seen import StudioSeen
+from platemark.app.page.views_now import _state as now_view
 from platemark.engine import morning_sending
 from platemark.engine.morning_files import forget_words
 from platemark.engine.workshop import Folders
@@ -38,23 +39,6 @@ security = "{security}"
 sender = "prints@quillfen.example"
 to = ["{to}"]
 """
-
-
-@contextmanager
-def opened(root: Path, clock: Later) -> Iterator[OpenStudio]:
-    """A studio open for mornings alone."""
-    with open_studio(root, clock) as studio:
-        try:
-            yield studio
-        finally:
-            studio.dispatch.stop()
-
-
-def one_morning(root: Path, days: float, *, over_pauses: bool = False) -> None:
-    """Open a studio so many days later, let its digest be made and sent, and close it."""
-    clock = Later(days=days)
-    with opened(root, clock) as studio:
-        until_told(studio, clock if over_pauses else None)
 
 
 def mornings(root: Path) -> list[tuple[str, bool, int]]:
@@ -83,7 +67,7 @@ def test_a_morning_tells_of_everything(swept: Path) -> None:
     """Taken, sent, held with its reason, and what to do, as text and page; the record holds it."""
     one_morning(swept, 1)
     text = (swept / "MORNING.txt").read_text()
-    for words in ("TO DO TODAY", "1 held picture for", "TAKEN IN", "SENT", "HELD, AND WHY",
+    for words in ("TO DO TODAY", "1 held picture waits for", "TAKEN IN", "SENT", "HELD, AND WHY",
                   "has no colour profile", "Nothing says when your display was calibrated",
                   "No backup of the studio was ever made", "The next one is due"):  # fmt: skip
         assert words in text
@@ -165,8 +149,9 @@ def test_a_clients_words_can_be_taken_out(swept: Path) -> None:
 
 
 def test_mail_is_sent_encrypted_with_its_password(
-    swept: Path, tmp_path: Path, secrets: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+    swept: Path, tmp_path: Path, secrets: Path, monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
     """A real server gets text and page; the record says that it did, without names or secrets."""
     certificate = write_certificate(tmp_path)
     monkeypatch.setenv("SSL_CERT_FILE", str(certificate))
@@ -190,6 +175,42 @@ def test_mail_is_sent_encrypted_with_its_password(
     said = " ".join(json.dumps(each.body) for each in entries(swept, "morning-told"))
     for word in (SECRET, ADDRESS, USER, "quillfen"):
         assert word not in said
+    # Nor does any file of the studio, nor the log, have the password.
+    files = [path for path in swept.rglob("*") if path.is_file()]
+    assert not any(SECRET.encode() in path.read_bytes() for path in files)
+    assert SECRET not in "".join(capfd.readouterr())
+    assert SECRET not in mail.as_string()
+
+
+def test_the_command_says_and_sends_it(swept: Path, secrets: Path) -> None:
+    """`morning` says what a digest would, `--json` for a program, `--send` tries each way once."""
+    code, text = ask_here(swept, "morning")
+    assert code == 0
+    assert "HELD, AND WHY" in text
+    told = json.loads(ask_here(swept, "morning", "--json")[1])
+    assert told["headline"] in " ".join(text.split())
+    assert [part["part"] for part in told["parts"]][:2] == ["todo", "wrong"]
+    code, text = ask_here(swept, "morning", "--send")
+    assert code == 2
+    assert "Nothing in studio.toml says how to send the digest." in text
+    with MailServer() as server, serving(server):
+        add_settings(swept, MAIL.format(
+            credentials=secrets, port=server.port, security="none", to=ADDRESS
+        ))  # fmt: skip
+        assert ask_here(swept, "morning", "--send") == (0, "mail: it was sent.\n")
+        server.answers = {"MAIL": ["451 later"]}
+        code, text = ask_here(swept, "morning", "--send")
+    assert (code, text) == (1, "mail: the other end refused it (it answered 451).\n")
+    ((_, mail),) = server.mails
+    assert mail["Subject"].endswith("(a trial)")
+    secrets.chmod(0o644)
+    code, text = ask_here(swept, "morning", "--send")
+    assert code == 2
+    assert "may be read or changed by others (its rights are 0644)" in " ".join(text.split())
+    assert SECRET not in text
+    # A trial leaves nothing behind.
+    assert mornings(swept) == []
+    assert not (swept / "MORNING.txt").exists()
 
 
 def test_a_server_that_nobody_knows_gets_nothing(
@@ -204,6 +225,20 @@ def test_a_server_that_nobody_knows_gets_nothing(
         one_morning(swept, 1)
     assert (server.mails, server.logins) == ([], [])
     assert outcomes(swept) == [("mail", "certificate")]
+
+
+@pytest.mark.parametrize("security", ["tls", "starttls"])
+def test_nothing_is_sent_where_nothing_is_encrypted(
+    security: str, swept: Path, secrets: Path
+) -> None:
+    """A server without encryption, or the wrong port of one, hears no name and no password."""
+    with MailServer() as server, serving(server):
+        add_settings(swept, MAIL.format(
+            credentials=secrets, port=server.port, security=security, to=ADDRESS
+        ))  # fmt: skip
+        one_morning(swept, 1)
+    assert (server.mails, server.logins) == ([], [])
+    assert outcomes(swept) == [("mail", "unencrypted")]
 
 
 def test_it_is_tried_again_until_it_is_taken(swept: Path) -> None:
@@ -230,7 +265,9 @@ def test_it_is_given_up_in_the_end_and_told(swept: Path) -> None:
         (line,) = studio.dispatch.morning.lines()
     assert "cannot be reached" in line.sentence
     assert outcomes(swept) == [("mail", "unreachable")] * (len(morning_sending.PAUSES_S) + 1)
-    assert "cannot be reached" in ask(swept, "doctor")[1]
+    assert "cannot be reached" in ask_here(swept, "doctor")[1]
+    (told,) = now_view(StudioSeen.of(swept))["troubles"]
+    assert "was not sent (mail): the other end cannot be reached. It was given up" in told
     one_morning(swept, 2)
     assert "could not be sent by mail, after 6 tries" in " ".join(
         (swept / "MORNING.txt").read_text().split()
@@ -295,7 +332,7 @@ def test_channels_get_what_is_to_do_and_no_names(
     assert len(Channel.told) == 2
     for told in Channel.told:
         assert told["title"].startswith("Test studio: ")
-        assert "1 held picture for" in told["message"]
+        assert "1 held picture waits for" in told["message"]
     assert SECRET not in capfd.readouterr().err
     assert SECRET not in json.dumps([each.body for each in entries(swept, "morning-told")])
 
@@ -329,7 +366,7 @@ def test_an_open_credentials_file_is_refused_loudly(
             credentials=path, port=server.port, security="none", to=ADDRESS
         ))  # fmt: skip
         one_morning(swept, 1)
-        code, doctor = ask(swept, "doctor")
+        code, doctor = ask_here(swept, "doctor")
     assert server.talks == 0
     assert outcomes(swept) == [("credentials", "credentials")]
     assert (swept / "MORNING.txt").is_file()
@@ -344,7 +381,7 @@ def test_credentials_in_the_studio_are_refused(swept: Path) -> None:
     path.write_text('mail_password = "x"\n')
     path.chmod(0o600)
     add_settings(swept, f'[morning]\ncredentials = "{path}"')
-    code, doctor = ask(swept, "doctor")
+    code, doctor = ask_here(swept, "doctor")
     assert code == 1
     assert "lies in the studio's folder" in doctor
 

@@ -114,7 +114,7 @@ def test_a_lost_record_is_read_back_from_the_files(swept: Path, tmp_path: Path) 
     assert (code, "ledger read-back" in text) == (1, True)
     code, text = ask_here(swept, "ledger", "read-back", *BY)
     assert code == 0, text
-    assert "Read back: 1 parcels with 1 jobs, which count as sent. 1 jobs will be held." in text
+    assert "Read back: 1 parcel with 1 job, which count as sent. 1 job will be held." in text
     assert "The next job is 002001." in text
     after = {job["job"]: job for job in jobs(swept)}
     same = ("state", "surface", "lab", "size", "copies", "purpose", "order", "original_name",
@@ -131,7 +131,7 @@ def test_a_lost_record_is_read_back_from_the_files(swept: Path, tmp_path: Path) 
     holds(swept)
     code, text = ask_here(swept, "retrieve", "1", "--to", str(tmp_path / "out"))
     assert code == 0, text
-    assert len(list((tmp_path / "out").iterdir())) == 5
+    assert len(list((tmp_path / "out").iterdir())) == 6
     code, text = ask_here(swept, "job", "1")
     assert (code, "Wrote TIFF" in text) == (0, True)
     code, text = ask_here(
@@ -143,7 +143,7 @@ def test_a_lost_record_is_read_back_from_the_files(swept: Path, tmp_path: Path) 
     )
     assert code == 0, text
     assert "is of the record that was lost" in text
-    assert "The record was lost at a time: entry 1 of " in text
+    assert "The record was lost once: entry 1 of " in text
     for name, data in originals.items():
         if name != "ledger.sqlite3":
             assert (swept / name).read_bytes() == data, name

@@ -414,7 +414,7 @@ def test_the_command_settles_at_once_and_shows_it(tmp_path: Path, profile: bytes
         at_work.dispatch.stop()
     mira = ("--by", "Mira", "--because", "too dark")
     for words, code, said in (
-        ((), 2, "Nothing is decided."),
+        ((), 2, "You have not said what is decided."),
         (("--adjust", "b 1", "--set", "copies=2"), 2, "Decide them one after the other."),
         (("--adjust", "lightness 20:26,5"), 2, "is no part of an adjustment"),
         (("--adjust", "chroma 1.1"), 1, "grey with one channel, and has no colour"),

@@ -5,21 +5,28 @@ import os
 import re
 import socket
 import subprocess
+import threading
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlencode
 
 import numpy as np
 import skimage.data
 import tifffile
-from at_work import PLATEMARK, ask
+from at_work import PLATEMARK
 from harness import LAB, drop_pictures, make_studio
+from recalled_studio import opened, swept
+from test_settled import SteppedClock
 
+from platemark.app.open_studio import open_studio
 from platemark.app.page.guard import BROWSER
+from platemark.app.page.serve import make_server
 from platemark.imaging.icc import build_matrix_profile
+from platemark.model.page import Page
 
 SCRIPT_NAME = "<script>document.title='taken'<ǃ--.tif"
 """The slash of an ending tag can be in no file name; a letter stands for it."""
@@ -34,7 +41,6 @@ class Shown:
 
     address: str
     port: int
-    process: "subprocess.Popen[str]"
     studio: Path
 
     def get(self, path: str, **headers: str) -> tuple[int, Mapping[str, str], str]:
@@ -94,8 +100,31 @@ def free_port() -> int:
 
 
 @contextmanager
-def shown(studio: Path, *words: str, env: Mapping[str, str] | None = None) -> Iterator[Shown]:
-    """Run `page` on a studio until the block ends."""
+def shown(studio: Path, **changes: Any) -> Iterator[Shown]:
+    """Show a studio's page until the block ends: the real server, in a thread of this process."""
+    server, taken = make_server(studio, Page(**{"port": 0, **changes}))
+    port = int(taken.getsockname()[1])
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [taken]})
+    thread.start()
+    deadline = time.monotonic() + 30
+    while not server.started:
+        assert thread.is_alive()
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    try:
+        yield Shown(f"http://127.0.0.1:{port}", port, studio)
+    finally:
+        server.should_exit = True
+        thread.join(20)
+        taken.close()
+        assert not thread.is_alive()
+
+
+@contextmanager
+def shown_apart(
+    studio: Path, *words: str, env: Mapping[str, str] | None = None
+) -> Iterator[tuple[Shown, "subprocess.Popen[str]"]]:
+    """The command `page` on a studio, as a process of its own."""
     port = free_port()
     process = subprocess.Popen(
         [str(PLATEMARK), "--studio", str(studio), "page", "--port", str(port), *words],
@@ -105,7 +134,7 @@ def shown(studio: Path, *words: str, env: Mapping[str, str] | None = None) -> It
     try:
         assert process.stdout is not None
         assert "status page is at" in process.stdout.readline()
-        found = Shown(f"http://127.0.0.1:{port}", port, process, studio)
+        found = Shown(f"http://127.0.0.1:{port}", port, studio)
         deadline = time.monotonic() + 30
         while True:
             try:
@@ -114,33 +143,49 @@ def shown(studio: Path, *words: str, env: Mapping[str, str] | None = None) -> It
             except ConnectionError:
                 assert time.monotonic() < deadline
                 time.sleep(0.05)
-        yield found
+        yield found, process
     finally:
         process.terminate()
         process.communicate(timeout=20)
 
 
 @contextmanager
-def served(studio: Path) -> Iterator["subprocess.Popen[bytes]"]:
-    """The service at work on a studio."""
-    process = subprocess.Popen(
-        [str(PLATEMARK), "--studio", str(studio), "run"], stderr=subprocess.DEVNULL
-    )
+def served(studio: Path, *, apart: bool = False) -> Iterator[None]:
+    """A studio at work until the block ends: the engine's turns, in a thread of this process.
+
+    A picture's steps are done here as well, or apart: in processes of their own, as ever.
+    """
+    ends, begun, faults = threading.Event(), threading.Event(), []
+
+    def work() -> None:
+        try:
+            how = open_studio(studio, SteppedClock()) if apart else opened(studio)
+            with how as at_work:
+                begun.set()
+                clock: Any = at_work.workshop.clock
+                while not ends.is_set():
+                    at_work.dispatch.turn()
+                    clock.steps += 0.5
+                    ends.wait(0.02)
+                at_work.dispatch.stop()
+        except BaseException as fault:
+            faults.append(fault)
+            raise
+        finally:
+            begun.set()
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    assert begun.wait(60)
     try:
-        deadline = time.monotonic() + 60
-        locks = Path("/proc/locks")
-        inode = f":{(studio / '.lock').stat().st_ino} "
-        while inode not in locks.read_text():
-            assert process.poll() is None
-            assert time.monotonic() < deadline
-            time.sleep(0.1)
-        yield process
+        yield
     finally:
-        process.terminate()
-        process.wait(60)
+        ends.set()
+        thread.join(60)
+        assert faults == []
 
 
-def make_full_studio(root: Path, profile: bytes) -> Path:
+def make_full_studio(root: Path, profile: bytes) -> None:
     """Three jobs delivered, one held for its profile, one for its proportion; hostile names."""
     make_studio(root, profile)
     lab = root / "labs" / f"{LAB}.toml"
@@ -152,6 +197,4 @@ def make_full_studio(root: Path, profile: bytes) -> Path:
         picture = (skimage.data.astronaut(), skimage.data.coffee(), skimage.data.chelsea())[number]
         path = root / "hot/small-rag/2x3in" / name
         tifffile.imwrite(path, np.ascontiguousarray(picture), photometric="rgb", iccprofile=srgb)
-    code, text = ask(root, "sweep")
-    assert code == 3, text
-    return root
+    swept(root)

@@ -18,21 +18,21 @@ from harness import printer_profile
 
 
 @pytest.fixture(scope="session")
-def _full(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_full_studio(tmp_path_factory.mktemp("full") / "studio", printer_profile())
+def _full(made_once: Callable[[str, Callable[[Path], object]], Path]) -> Path:
+    return made_once("page-studio", lambda at: make_full_studio(at / "studio", printer_profile()))
 
 
 @pytest.fixture
 def full(_full: Path, tmp_path: Path) -> Path:
     """A studio after a sweep: jobs delivered, and several held, some with hostile names."""
-    return Path(shutil.copytree(_full, tmp_path / "studio", symlinks=True))
+    return Path(shutil.copytree(_full / "studio", tmp_path / "studio", symlinks=True))
 
 
 @pytest.fixture
 def show(full: Path) -> Iterator[Callable[..., Shown]]:
     """Shows the page of that studio; ends it afterwards."""
     with ExitStack() as stack:
-        yield lambda *words, **more: stack.enter_context(shown(full, *words, **more))
+        yield lambda **changes: stack.enter_context(shown(full, **changes))
 
 
 @pytest.fixture

@@ -3,13 +3,12 @@
 import json
 import re
 import time
-from collections.abc import Callable
 from http import HTTPStatus
 from pathlib import Path
 
-import pytest
 from at_page import SCRIPT_NAME, Shown, served
-from at_work import ask, jobs
+from at_work import jobs
+from recalled_studio import swept
 
 Fields = list[tuple[str, str]]
 WITHDRAW: Fields = [("withdraw", "yes"), ("by", "Mira"), ("because", "not wanted")]
@@ -52,7 +51,7 @@ def test_without_a_service_it_waits_in_decisions(page: Shown) -> None:
     # Sent twice, by a second click or a reload, it is one answer.
     assert page.send(fields, browser)[0] == HTTPStatus.SEE_OTHER
     assert len(waiting(page.studio)) == 1
-    ask(page.studio, "sweep")
+    swept(page.studio)
     assert page.get(headers["location"])[2].count("It is withdrawn now") == 1
     assert page.send(fields, browser)[0] == HTTPStatus.SEE_OTHER
     assert waiting(page.studio) == []
@@ -69,45 +68,45 @@ def test_an_answer_lets_a_job_go_on(page: Shown) -> None:
         deadline = time.monotonic() + 60
         while "The answer was taken." not in page.get(headers["location"])[2]:
             assert time.monotonic() < deadline
-            time.sleep(0.5)
+            time.sleep(0.1)
     (told,) = [each for each in jobs(page.studio) if each["job"] == job]
     assert told["state"] in ("claimed", "examined", "rendered", "parcelled", "delivered")
 
 
-@pytest.mark.parametrize(
-    ("fields", "said"),
-    [
-        ([("by", "Mira"), ("because", "x")], "Nothing is decided yet"),
-        ([("withdraw", "yes"), ("because", "x")], "Say who decides"),
-        ([("withdraw", "yes"), ("by", "Mallory"), ("because", "x")],
-         "Mallory is not one of the studio&#39;s people (Mira, Asa)"),
-        ([("withdraw", "yes"), ("by", "Mira"), ("because", "...")], "Say why"),
-        ([("accept", "colour-cmyk"), ("by", "Mira"), ("because", "x")], "not offered"),
-        ([("set", "copies=900"), ("by", "Mira"), ("because", "x")], "not offered"),
-        ([("accept", "colour-untagged"), ("by", "Asa"), ("because", "x")], "photographer"),
-        ([("accept", "colour-untagged"), ("withdraw", "yes"), ("by", "Mira"), ("because", "x")],
-         "both to withdraw"),
-    ],
-)  # fmt: skip
-def test_what_is_not_right_is_said_and_kept(page: Shown, fields: Fields, said: str) -> None:
+WRONG: list[tuple[Fields, str]] = [
+    ([("by", "Mira"), ("because", "x")], "Nothing is decided yet"),
+    ([("withdraw", "yes"), ("because", "x")], "Say who decides"),
+    ([("withdraw", "yes"), ("by", "Mallory"), ("because", "x")],
+     "Mallory is not one of the studio&#39;s people (Mira, Asa)"),
+    ([("withdraw", "yes"), ("by", "Mira"), ("because", "...")], "Say why"),
+    ([("accept", "colour-cmyk"), ("by", "Mira"), ("because", "x")], "not offered"),
+    ([("set", "copies=900"), ("by", "Mira"), ("because", "x")], "not offered"),
+    ([("accept", "colour-untagged"), ("by", "Asa"), ("because", "x")], "photographer"),
+    ([("accept", "colour-untagged"), ("withdraw", "yes"), ("by", "Mira"), ("because", "x")],
+     "both to withdraw"),
+]  # fmt: skip
+
+
+def test_what_is_not_right_is_said_and_kept(page: Shown) -> None:
     """The sentence says what; what was typed stays; nothing is written."""
     job = held(page.studio)["untagged.tif"]
     hidden, browser = page.form_of(f"/job/{job}")
-    status, _, text = page.send([*hidden.items(), *fields], browser)
-    assert status == HTTPStatus.UNPROCESSABLE_ENTITY
-    assert said in text
-    assert 'role="alert"' in text
+    for fields, said in WRONG:
+        status, _, text = page.send([*hidden.items(), *fields], browser)
+        assert status == HTTPStatus.UNPROCESSABLE_ENTITY
+        assert said in text
+        assert 'role="alert"' in text
     assert waiting(page.studio) == []
 
 
-@pytest.mark.parametrize("ending", ["\n", "\r\n", "\r", "\x0b", "\x85", "\u2028", "\x00"])
-def test_no_field_can_be_a_second_line(page: Shown, ending: str) -> None:
+def test_no_field_can_be_a_second_line(page: Shown) -> None:
     """A reason or a name with a line's end in it ticks nothing."""
     job = held(page.studio)["untagged.tif"]
-    hidden, browser = page.form_of(f"/job/{job}")
-    because = f"fine{ending}[x] withdraw{ending}by: Asa"
-    fields = [("accept", "colour-untagged"), ("by", "Mira"), ("because", because)]
-    page.send([*hidden.items(), *fields], browser)
+    for ending in ("\n", "\r\n", "\r", "\x0b", "\x85", "\u2028", "\x00"):
+        hidden, browser = page.form_of(f"/job/{job}")
+        because = f"fine{ending}[x] withdraw{ending}by: Asa"
+        fields = [("accept", "colour-untagged"), ("by", "Mira"), ("because", because)]
+        page.send([*hidden.items(), *fields], browser)
     for decision in waiting(page.studio):
         assert decision["withdraw"] is False
         assert decision["by"] == "Mira"
@@ -136,7 +135,7 @@ def test_two_at_the_same_moment(page: Shown) -> None:
         hidden, browser = page.form_of(f"/job/{job}")
         fields = [*hidden.items(), ("withdraw", "yes"), ("by", "Mira"), ("because", because)]
         sent.append(page.send(fields, browser)[1]["location"])
-    ask(page.studio, "sweep")
+    swept(page.studio)
     told = [page.get(each)[2] for each in sent]
     assert sum("It is withdrawn now" in each for each in told) == 1
     assert sum("has moved on since" in each for each in told) == 1
@@ -160,7 +159,7 @@ def test_several_at_once(page: Shown) -> None:
     status, headers, _ = page.send(fields, browser)
     assert status == HTTPStatus.SEE_OTHER
     assert {decision["job"] for decision in waiting(page.studio)} == set(found.values())
-    ask(page.studio, "sweep")
+    swept(page.studio)
     assert page.get(headers["location"])[2].count("It is withdrawn now") == 2
 
 
@@ -182,14 +181,32 @@ def test_pictures_are_those_of_the_record(page: Shown, full: Path) -> None:
     status, headers, _ = page.get(addresses[0])
     assert (status, headers["content-type"]) == (HTTPStatus.OK, "image/jpeg")
     original = jobs(full)[0]["original_sha256"]
-    for path in (f"/picture/{original}.jpg", f"/picture/{'0' * 64}.jpg",
-                 "/picture/..%2f..%2fstudio.toml", "/assets/..%2fsite.py", "/drawing/3-1.jpg"):  # fmt: skip
+    for path in (
+        f"/picture/{original}.jpg", f"/picture/{'0' * 64}.jpg", "/picture/..%2f..%2fstudio.toml",
+        "/assets/..%2fsite.py", "/assets/%2e%2e/site.py", "/drawing/3-1.jpg",
+        "/parcel/..%2f..%2f/studio.toml", "/parcel/brindlewick-000001/..%2f..%2fstudio.toml",
+    ):  # fmt: skip
         assert page.get(path)[0] == HTTPStatus.NOT_FOUND
     sha256 = addresses[0][9:-4]
     archived = full / "archive" / sha256[:2] / f"{sha256}.jpg"
     archived.chmod(0o644)
     archived.write_bytes(archived.read_bytes() + b"x")
     assert page.get(addresses[0])[0] == HTTPStatus.NOT_FOUND
+
+
+def test_no_link_is_followed(page: Shown, full: Path, tmp_path: Path) -> None:
+    """A link in the archive or in `work/shown/` to a file elsewhere shows nothing of it."""
+    job = held(full)["untagged.tif"]
+    address = re.findall(r"/drawing/[0-9-]+\.jpg", page.get(f"/job/{job}")[2])[0]
+    assert page.get(address)[0] == HTTPStatus.OK
+    (drawing,) = (full / "work/shown").glob(f"{job}-*.jpg")
+    proof = re.findall(r"/picture/[0-9a-f]{64}\.jpg", page.get("/parcel/brindlewick-000001")[2])[0]
+    archived = full / "archive" / proof[9:11] / proof[9:]
+    for path, asked in ((drawing, address), (archived, proof)):
+        elsewhere = tmp_path / path.name
+        path.rename(elsewhere)
+        path.symlink_to(elsewhere)
+        assert page.get(asked)[0] == HTTPStatus.NOT_FOUND
 
 
 def test_a_ticket_that_was_changed_is_not_shown(page: Shown, full: Path) -> None:
@@ -215,11 +232,10 @@ def test_a_record_that_cannot_be_read_is_said(page: Shown, full: Path) -> None:
     assert page.get("/healthz")[0] == HTTPStatus.SERVICE_UNAVAILABLE
 
 
-def test_health_and_figures(page: Shown, show: Callable[..., Shown]) -> None:
+def test_health_and_figures(page: Shown) -> None:
     """OpenMetrics text, read by its parser; a service at work is healthy."""
     from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-    del show
     assert page.get("/healthz")[0] == HTTPStatus.SERVICE_UNAVAILABLE
     with served(page.studio):
         assert page.get("/healthz")[0] == HTTPStatus.OK

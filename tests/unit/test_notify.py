@@ -3,10 +3,12 @@
 import socket
 import threading
 from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
 
 import pytest
 
+from platemark import durable
 from platemark.app import notify
 from platemark.app.notify import Notifier
 
@@ -70,6 +72,26 @@ def test_only_the_services_own_thread_feeds(
     notifier.alive()
     assert all_of(heard) == ["WATCHDOG=1", "WATCHDOG=1"]
     notifier.close()
+
+
+def test_bytes_that_move_feed(
+    manager: tuple[socket.socket, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A parcel that takes longer than the patience: each part of a file that goes through feeds."""
+    heard, address = manager
+    notifier = Notifier({"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "20000000"})
+    slow = count(0, 6)
+    monkeypatch.setattr(notify.time, "monotonic", lambda: next(slow))
+    (tmp_path / "print.tif").write_bytes(bytes(4 << 20))
+    durable.tell_progress(notifier.alive)
+    try:
+        durable.hash_file(tmp_path / "print.tif")
+        assert len(all_of(heard)) == 4
+        durable.copy_out(tmp_path / "print.tif", tmp_path / "copy.tif")
+        assert len(all_of(heard)) >= 2
+    finally:
+        durable.tell_progress(None)
+        notifier.close()
 
 
 def test_without_a_manager_nothing_is_said() -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from pdfminer.high_level import extract_pages, extract_text
+from pdfminer.layout import LTPage, LTTextContainer, LTTextLine
 from skimage import data, io
 
 from made_tickets import canvas, made_parcel, made_ticket, panel, previewed, trimmed
@@ -19,6 +20,8 @@ from platemark.parcel.forms import Pictures
 from platemark.parcel.ticket_pdf import ticket_paper
 
 HOSTILE = "<script>alert(1)</script>\u202egnp.exe & \"'></style>"
+LONG = "Die Brandung bei Nacht im Nordsturm, von der Mole aus gesehen, " * 4
+UNBROKEN = "Lichtdurchlässigkeitsmessgerätehersteller" * 6
 FOREIGN = "Åsa Þórsdóttir, 山田花子, 김민수, Жанна"
 
 
@@ -77,14 +80,51 @@ def test_the_same_words_are_the_same_bytes(
 
 
 def test_many_jobs_and_a_spoilt_drawing(tmp_path: Path) -> None:
-    """Forty jobs are forty tickets, and a drawing that is no picture costs only itself."""
-    parcel = made_parcel(*(made_ticket(job) for job in range(1, 41)))
+    """Twelve jobs are twelve tickets, and a drawing that is no picture costs only itself."""
+    parcel = made_parcel(*(made_ticket(job) for job in range(1, 13)))
     spoilt = tmp_path / "spoilt.jpg"
     spoilt.write_bytes(b"\xff\xd8 no picture")
     pictures = replace(Pictures({}, {}), drawing_files={1: str(spoilt)})
     draw_paper(ticket_paper(parcel, pictures), tmp_path / "t.pdf")
-    assert len(list(extract_pages(tmp_path / "t.pdf"))) == 40
+    assert len(list(extract_pages(tmp_path / "t.pdf"))) == 12
     assert "There is no small picture of this job" in read(tmp_path / "t.pdf")
+
+
+def lines_on(page: LTPage) -> list[LTTextLine]:
+    boxes = [box for box in page if isinstance(box, LTTextContainer)]
+    return [line for box in boxes for line in box if isinstance(line, LTTextLine)]
+
+
+def overlap(one: LTTextLine, other: LTTextLine) -> bool:
+    """Whether two lines of words stand on each other; their boxes may touch."""
+    wide = min(one.x1, other.x1) - max(one.x0, other.x0)
+    high = min(one.y1, other.y1) - max(one.y0, other.y0)
+    return wide > 1 and high > 0.35 * min(one.height, other.height)
+
+
+WORDS = (LONG, UNBROKEN, f"שלום {HOSTILE} مرحبا 42", "山田花子" * 50, "🎨" * 60)
+
+
+def test_no_words_break_a_page(tmp_path: Path) -> None:
+    """Whatever letters, none runs off the paper or over another, and no page is empty."""
+    tickets = []
+    for at, words in enumerate(WORDS, 1):
+        keys = ("title", "order", "note", "ship_to", "hardware")
+        asked = {key: words[:200] if key == "title" else words for key in keys}
+        tickets.append(previewed(made_ticket(2 * at, copies=1200, **asked)))
+        of_set = {"set": words, "set_of": 2, "purpose": "test"}
+        tickets.append(canvas(panel(made_ticket(2 * at + 1, **of_set, **asked))))
+    for name, made in (("t", ticket_paper), ("c", cover_paper)):
+        draw_paper(made(made_parcel(*tickets), Pictures({}, {})), tmp_path / f"{name}.pdf")
+        for page in extract_pages(tmp_path / f"{name}.pdf"):
+            lines = lines_on(page)
+            assert len(lines) > 4
+            # Margins of 15 mm at the sides.
+            assert min(line.x0 for line in lines) > 40
+            assert max(line.x1 for line in lines) < page.width - 40
+            assert min(line.y0 for line in lines) > 20
+            pairs = [(one, other) for at, one in enumerate(lines) for other in lines[:at]]
+            assert [pair for pair in pairs if overlap(*pair)] == []
 
 
 @pytest.mark.tool("pdffonts")

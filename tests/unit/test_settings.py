@@ -137,6 +137,8 @@ class TestStarter:
         whole = load_settings(studio).studio
         text = (studio / "studio.toml").read_text("utf-8")
         shorter = text[: text.index("[hot]")] + text[text.index("[usual_lab]") :]
+        # The page is on in the starter alone: whoever upgrades is not given one unasked.
+        shorter += text[text.index("\n[page]") : text.index("\n[morning]")]
         (studio / "studio.toml").write_text(shorter, encoding="utf-8")
         assert load_settings(studio).studio == whole
         assert whole.limits.pixels == 600_000_000
@@ -333,6 +335,28 @@ CASES = [
     (LAB, "# valid_until = 2027-03-31", "valid_until = 2027-03-31T10:00:00",
      "products[smooth-rag].profile.valid_until", "is not a date"),
     (OTHER_LAB, '"06:15"]\nper', '"25:15"]\nper', "closing.times[1]", 'Write it like "06:15".'),
+    (OTHER_LAB, '"06:15"]\nper', '"Fry 06:15"]\nper', "closing.times[1]", "Is “Fri” meant?"),
+    (OTHER_LAB, '"06:15"]\nper', '"M 06:15"]\nper', "closing.times[1]", "Write Mon, Tue, Wed"),
+    (OTHER_LAB, '"06:15"]\nper', '"Mon- 06:15"]\nper', "closing.times[1]", "names no last day"),
+    (OTHER_LAB, '"06:15"]\nper', '"Mon-Fri"]\nper', "closing.times[1]", "before it: \"Mon-Fri 06"),
+    # hours
+    ("studio.toml", 'window = "always"', 'window = "22:00"',
+     "prepare.window", 'like "22:00-06:00", or "always"'),
+    ("studio.toml", 'window = "always"', 'window = "at night"',
+     "prepare.window", "“at night” is not a window"),
+    ("studio.toml", 'window = "always"', 'window = "22:00-25:00"',
+     "prepare.window", 'like "22:00-06:00"'),
+    ("studio.toml", 'window = "always"', 'window = "22:00-22:00"',
+     "prepare.window", "ends when it begins"),
+    ("studio.toml", 'window = "always"', 'window = ["Sat 00:00-24:00", "Wendsday 22:00-06:00"]',
+     "prepare.window", "Is “Wed” meant?"),
+    ("studio.toml", 'window = "always"', 'window = ["22:00-06:00", "always"]',
+     "prepare.window", "is not a window"),
+    ("studio.toml", 'window = "always"', 'window = []',
+     "prepare.window", "no hours are named"),
+    ("studio.toml", 'window = "always"', 'window = 22:00:00',
+     "prepare.window", "Write it like"),
+    ("studio.toml", 'at = "03:30"', 'at = "half three"', "upkeep.at", 'Write it like "06:15".'),
     # time zone
     ("studio.toml", "Europe/London", "London", "time_zone", '"Europe/London"'),
     ("studio.toml", "Europe/London", "Los Angeles", "time_zone", '"America/Los_Angeles"'),

@@ -22,6 +22,7 @@ from platemark.app import (
     cli_month,
     cli_morning,
     cli_page,
+    cli_parcels,
     cli_profiles,
     cli_record,
     demo,
@@ -29,6 +30,7 @@ from platemark.app import (
     logs,
 )
 from platemark.app.context import FAULT, HELD, out, studio_of
+from platemark.app.page.words import count_words
 from platemark.app.service import run as run_service
 from platemark.app.service import sweep as sweep_once
 from platemark.model.errors import PlatemarkError
@@ -120,14 +122,15 @@ def sweep_command(studio: str | None) -> None:
     if swept.waiting:
         out(f"{_count_still(swept.waiting)} for an answer; see hot/WAITING.txt.")
     if swept.left_growing:
+        files = count_words(swept.left_growing, "file is", "files are")
         out(
-            f"{swept.left_growing} cut-off and young: perhaps still arriving; left where it is. "
+            f"{files} cut off and young, so perhaps still arriving, and left in the hot folder. "
             "See hot/WAITING.txt."
         )
     for sentence in swept.sheets:
         out(sentence)
     if swept.fault:
-        click.echo(swept.fault, err=True)
+        out(swept.fault, err=True)
         sys.exit(FAULT)
     sys.exit(HELD if swept.held or swept.sheets else 0)
 
@@ -146,6 +149,7 @@ for command in (
     *cli_month.COMMANDS,
     *cli_record.COMMANDS,
     cli_page.page,
+    cli_parcels.parcels,
     cli_profiles.profiles,
     demo.demo,
     doctor.doctor,

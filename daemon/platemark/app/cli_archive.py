@@ -16,6 +16,8 @@ import click
 from platemark import durable
 from platemark.app.context import FAULT, out, out_json, studio_of
 from platemark.app.open_studio import OpenStudio, open_studio, reading
+from platemark.app.page.words import count_words
+from platemark.app.showing import AS_JSON, Tell, show_table, telling
 from platemark.engine import removing
 from platemark.engine.archive_check import (
     END,
@@ -32,14 +34,21 @@ from platemark.engine.archive_check import (
 from platemark.engine.kept_record import record_changed, record_round
 from platemark.engine.mending import damage_words, find_mends, record_damage, record_mends
 from platemark.engine.reports import leave_report
-from platemark.engine.retention import Found, Rules, find_removable, plain_item, words_of
+from platemark.engine.retention import (
+    Found,
+    Rules,
+    find_removable,
+    path_words,
+    plain_item,
+    words_of,
+)
 from platemark.engine.upkeep import BACKUP_LOCK
 from platemark.engine.workshop import Folders
 from platemark.ledger.keeping import Damage, Keeping
 from platemark.ledger.read import Reader
 from platemark.ledger.store import stamp
 from platemark.model.errors import StudioBusy, UsageError
-from platemark.model.job import shown_name
+from platemark.model.job import job_number, shown_name
 from platemark.settings.load import load_settings
 
 _SLICE_S = 2.0
@@ -68,15 +77,17 @@ class _Read:
 
 
 @archive.command("verify")
-@click.option("--minutes", type=click.IntRange(1), help="Stop after so many minutes.")
-@click.option("--share", type=click.IntRange(1, 100), help="Read so many percent of it all.")
+@click.option("--minutes", metavar="N", type=click.IntRange(1), help="Stop after so many minutes.")
+@click.option(
+    "--share", metavar="N", type=click.IntRange(1, 100), help="Read so many percent of it all."
+)
 @click.option("--anew", is_flag=True, help="Begin from the front, not where it was left.")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def verify(
     studio: str | None, minutes: int | None, share: int | None, anew: bool, as_json: bool
 ) -> None:
-    """Read the archive and the closed parcels back from the disk, and hold them by the record.
+    """Read the archive and the closed parcels back from the disk, and compare them with the record.
 
     It goes on where it was left. Damage is recorded, told in WAITING.txt, and mended where a good
     copy lies in the studio. Exit code 1 where something is damaged.
@@ -96,11 +107,11 @@ def verify(
                 "Nothing is wrong. Try again in a minute.",
             )
         try:
-            with open_studio(root) as opened:
-                read = _read(opened.workshop.ledger.read, root, until, share, anew, opened)
+            with open_studio(root) as opened, telling() as tell:
+                read = _read(opened.workshop.ledger.read, root, until, share, anew, opened, tell)
         except StudioBusy:
-            with reading(root) as reader:
-                read = _read(reader, root, until, share, anew, None)
+            with reading(root) as reader, telling() as tell:
+                read = _read(reader, root, until, share, anew, None, tell)
     with reading(root) as reader:
         # Where the service runs, it records these as soon as it has looked itself.
         open_now = Keeping(reader).damages()
@@ -119,6 +130,7 @@ def _read(
     share: int | None,
     anew: bool,
     opened: OpenStudio | None,
+    tell: Tell,
 ) -> _Read:
     """Read on slice by slice; an interruption loses at most the file in hand."""
     work = root / "work"
@@ -137,7 +149,8 @@ def _read(
             paths = {fault.path for fault in found.faults}
             _mend(opened, read, [d for d in Keeping(reader).damages() if d.path in paths])
         save_round(work, read.at)
-        _progress(read)
+        told = f"{read.at.bytes / _MB:,.0f} MB, {len(read.faults)} damaged"
+        tell("Reading the archive", round(100 * read.at.share), 100, told)
     if read.is_over:
         read.strays = list(find_strays(reader, root))
     _hand_over(root, read, opened)
@@ -163,14 +176,6 @@ def _hand_over(root: Path, read: _Read, opened: OpenStudio | None) -> None:
             body |= {"round": asdict(read.at), "strays": len(read.strays)}
             save_round(root / "work", None)
         leave_report(root / "work", "archive", body)
-
-
-def _progress(read: _Read) -> None:
-    if sys.stderr.isatty():
-        click.echo(
-            f"\r{read.at.share:4.0%}  {read.at.bytes / _MB:,.0f} MB  "
-            f"{len(read.faults)} damaged", nl=False, err=True,
-        )  # fmt: skip
 
 
 def _told(root: Path, reader: Reader, read: _Read, open_now: list[Damage]) -> dict[str, Any]:
@@ -213,8 +218,9 @@ def _show(told: dict[str, Any]) -> None:
             "been read. For all of it at once: --anew."
         )
     out(
-        f"Read {told['files']} archived files and {told['parcels']} parcels, "
-        f"{told['bytes'] / _MB:,.1f} MB, from the disk itself as far as the system lets one ask."
+        f"Read {count_words(told['files'], 'archived file', 'archived files')} and "
+        f"{count_words(told['parcels'], 'parcel', 'parcels')}, {told['bytes'] / _MB:,.1f} MB, from "
+        "the disk itself where the system allows that."
     )
     if not told["finished"]:
         out(f"{float(told['share']):.0%} of everything is read; the next time goes on from there.")
@@ -223,7 +229,8 @@ def _show(told: dict[str, Any]) -> None:
     for each in told["damaged"]:
         out(f"DAMAGED  {_as_one_line(each['path'])}\n  {each['sentence']}\n  {each['next']}")
     if told["strays"]:
-        out(f"{len(told['strays'])} files in archive/ are named by no entry; they are let lie:")
+        files = count_words(len(told["strays"]), "file", "files")
+        out(f"In archive/ the record does not know {files}; nothing is done about that:")
         for path in told["strays"][:_MOST_SHOWN]:
             out(f"  {_as_one_line(path)}")
     if told["finished"] and not told["damaged"]:
@@ -236,7 +243,7 @@ def _as_one_line(path: str) -> str:
 
 @archive.command("keep")
 @click.option("--dry-run", is_flag=True, help="Only say what would go; nothing is touched.")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def keep(studio: str | None, dry_run: bool, as_json: bool) -> None:
     """Let go of what the rules in studio.toml under [keep] say; the service does it every night."""
@@ -282,8 +289,21 @@ def _tell_kept(found: Found, as_json: bool, went: str) -> None:
             }
         )
         return
-    for item in found.items:
-        out(words_of(item))
+    if found.items:
+        show_table(
+            ("file", "job", "MB", "rule"),
+            [
+                (
+                    path_words(item),
+                    job_number(item.job) if item.job else "",
+                    f"{item.bytes / _MB:,.1f}",
+                    item.rule,
+                )
+                for item in found.items
+            ],
+            right=("MB",),
+            names=("file",),
+        )
     for item in found.changed:
         out(
             f"stays: {words_of(item)}. Somebody wrote to it after it was taken; drop it again if "

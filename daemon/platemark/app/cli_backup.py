@@ -14,6 +14,8 @@ from platemark import durable
 from platemark.app.context import FAULT, out, out_json, studio_of
 from platemark.app.hand_in import hand_in
 from platemark.app.open_studio import open_studio, reading
+from platemark.app.page.words import count_words
+from platemark.app.showing import AS_JSON, telling
 from platemark.engine.backup import Made, make_backup
 from platemark.engine.clock import SystemClock
 from platemark.engine.copy_marker import finish_switch, read_marker, refuse_place
@@ -23,6 +25,7 @@ from platemark.engine.take_over import take_over as take_over_copy
 from platemark.engine.upkeep import BACKUP_LOCK
 from platemark.engine.workshop import Folders, Workshop
 from platemark.imaging.child import Children
+from platemark.intake.plain_text import shortened
 from platemark.ledger.store import Ledger
 from platemark.model.decision import ParcelDecision
 from platemark.model.errors import DecisionRefused, PlatemarkError, StudioBusy, UsageError
@@ -30,12 +33,14 @@ from platemark.model.job import job_number
 from platemark.settings.load import load_settings
 
 _MB = 1e6
+_LONGEST = 40
+"""Signs of the name of what is copied just now."""
 
 
 @click.command("backup")
 @click.argument("dest", metavar="DEST", type=click.Path(path_type=Path))
 @click.option("--check", is_flag=True, help="Read everything that is there already, too.")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def backup(studio: str | None, dest: Path, check: bool, as_json: bool) -> None:
     """Copy the whole studio into DEST, or bring its copy there up to date; proved as it is made.
@@ -53,7 +58,12 @@ def backup(studio: str | None, dest: Path, check: bool, as_json: bool) -> None:
                 "A backup is being made just now, or things are let go of by rule.",
                 "Nothing was copied. Try again after it.",
             )
-        made = make_backup(root, folders, dest, datetime.now(UTC), check=check, progress=_progress)
+        with telling() as tell:
+
+            def copied(name: str, so_far: int) -> None:
+                tell("Copying", so_far, 0, f"{so_far / _MB:,.0f} MB  {shortened(name, _LONGEST)}")
+
+            made = make_backup(root, folders, dest, datetime.now(UTC), check=check, progress=copied)
     _record(root, dest, made)
     if as_json:
         out_json(
@@ -69,17 +79,12 @@ def backup(studio: str | None, dest: Path, check: bool, as_json: bool) -> None:
     else:
         out(
             f"The copy in {dest} holds everything up to entry {made.witness_seq} "
-            f"({made.witness_hash}).\n{made.copied} files were copied and read back "
-            f"({made.bytes / _MB:,.1f} MB), {made.there} were there already."
+            f"({made.witness_hash}).\n{count_words(made.copied, 'file was', 'files were')} copied "
+            f"and read back ({made.bytes / _MB:,.1f} MB), {made.there:,} were there already."
         )
         for sentence in made.faults:
             out(f"DAMAGED  {sentence} See `platemark archive verify`.")
     sys.exit(FAULT if made.faults else 0)
-
-
-def _progress(name: str, copied: int) -> None:
-    if sys.stderr.isatty():
-        click.echo(f"\r{copied / _MB:,.0f} MB  {name[:40]:<40}", nl=False, err=True)
 
 
 def _record(root: Path, dest: Path, made: Made) -> None:
@@ -104,7 +109,7 @@ def _record(root: Path, dest: Path, made: Made) -> None:
 @click.command("take-over")
 @click.option("--by", required=True, metavar="NAME", help="One of the studio's people.")
 @click.option("--because", required=True, metavar="TEXT", help="Why; it stays in the record.")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def take_over(studio: str | None, by: str, because: str, as_json: bool) -> None:
     """Let this copy be the studio, because the studio itself is lost.
@@ -147,8 +152,8 @@ def take_over(studio: str | None, by: str, because: str, as_json: bool) -> None:
     )
     if done.held:
         out(
-            f"{len(done.held)} jobs were not sent then and are held: ask the labs which of them "
-            "they have; accept the others (record-restored)."
+            f"Not sent by then, and held now: {count_words(len(done.held), 'job', 'jobs')}. Ask "
+            "the labs which of them they have; accept the others (record-restored)."
         )
     for name in done.doubtful:
         out(f"{name} may have been sent since. Ask the lab, then: platemark parcel {name} …")

@@ -56,7 +56,8 @@ def offer_names(root: click.Group) -> None:
     """
     for command in _all_commands(root):
         for parameter in command.params:
-            finder = _FINDERS.get(parameter.name or "")
+            name = parameter.name or ""
+            finder = _FINDERS.get(f"{command.name} {name}") or _FINDERS.get(name)
             if finder is not None and not isinstance(parameter.type, click.Choice):
                 parameter._custom_shell_complete = _from_studio(finder)
 
@@ -94,9 +95,21 @@ def _names(context: click.Context, finder: Finder) -> list[tuple[str, str]]:
         return []
 
 
-def _jobs(_: Settings, reader: Reader | None) -> list[tuple[str, str]]:
+def _held(_: Settings, reader: Reader | None) -> list[tuple[str, str]]:
     rows = reader.jobs(state="held") if reader is not None else []
     return [(job_number(row.job), row.original_name) for row in rows]
+
+
+def _newest(_: Settings, reader: Reader | None) -> list[tuple[str, str]]:
+    if reader is None:
+        return []
+    query = "SELECT job, original_name FROM jobs ORDER BY job DESC LIMIT ?"
+    return [(job_number(job), name) for job, name in reader.ask("jobs", query, MOST)]
+
+
+def _parcels(_: Settings, reader: Reader | None) -> list[tuple[str, str]]:
+    rows = reader.parcels() if reader is not None else []
+    return [(row.name, row.state) for row in reversed(rows)]
 
 
 def _codes(_: Settings, __: Reader | None) -> list[tuple[str, str]]:
@@ -107,8 +120,12 @@ _FINDERS: dict[str, Finder] = {
     "surface": lambda settings, _: [(each.id, each.name) for each in settings.surfaces],
     "lab": lambda settings, _: [(each.id, each.name) for each in settings.labs],
     "by": lambda settings, _: [(each.name, each.role) for each in settings.studio.people],
-    "numbers": _jobs,
-    "number": _jobs,
+    "decide numbers": _held,
+    "numbers": _newest,
+    "number": _newest,
+    "job": _newest,
+    "parcel name": _parcels,
+    "audit name": _parcels,
     "accept": _codes,
 }
-"""What finishes a parameter, by its name."""
+"""What finishes a parameter: of one command, or of every one that has it."""

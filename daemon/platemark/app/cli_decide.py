@@ -30,7 +30,13 @@ NEXT_STATE_WAIT_S = 6
 @click.argument("numbers", nargs=-1, metavar="N…")
 @click.option("--order", help="Every held job of this order.")
 @click.option("--accept", multiple=True, metavar="CODE", help="A finding to accept.")
-@click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="A better request.")
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Another request, such as fit=crop.",
+)
 @click.option("--withdraw", is_flag=True, help="Do not print it.")
 @click.option(
     "--adjust",
@@ -101,7 +107,7 @@ def _refuse_mix(answers: bool, withdraw: bool, settles: bool) -> None:
     """
     if not (answers or withdraw or settles):
         raise UsageError(
-            "Nothing is decided.",
+            "You have not said what is decided.",
             "Say --accept CODE, --set key=value, --withdraw, --adjust NUMBERS or --intent.",
         )
     if settles and (answers or withdraw):

@@ -16,12 +16,11 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
-from rich.table import Table
-from rich.text import Text
 
 from platemark import durable
-from platemark.app.context import HELD, console, out, out_json, pairs, print_findings, studio_of
+from platemark.app.context import HELD, out, out_json, pairs, print_findings, studio_of
 from platemark.app.open_studio import reading
+from platemark.app.showing import AS_JSON, show_table
 from platemark.engine.comparing import Compared, OnSurface, compare, draw_proofs
 from platemark.engine.look_at import Examined, look_at, subject_of
 from platemark.engine.tuning import ENOUGH, Advice, advise, cases_of
@@ -67,7 +66,7 @@ class _Studio:
     "--tune", is_flag=True,
     help="Instead of FILE: what the studio's own decisions say of its thresholds.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def examine(
     studio: str | None,
@@ -192,7 +191,7 @@ def _tune(at: _Studio, surface: str | None, as_json: bool) -> None:
         out_json({"thresholds": [_advice_json(each) for each in found], "note": _CANNOT_KNOW})
         return
     if not found:
-        out("No threshold of a surface has spoken yet, so there is nothing to learn.")
+        out("No limit of a surface has led to a finding yet, so there is nothing to learn.")
         return
     for each in found:
         if not each.is_too_early:
@@ -223,7 +222,7 @@ def _advice_json(each: Advice) -> dict[str, Any]:
 def _print_advice(each: Advice) -> None:
     knob = each.knob
     out(f"\n{each.surface}: {knob.code}, a {knob.severity} {knob.fires} {each.now} ({knob.key})")
-    said = f"  It spoke {_times(each.fired)}: {each.let_through} let through"
+    said = f"  It led to a finding {_times(each.fired)}: {each.let_through} let through"
     if each.lowest is not None:
         same = each.lowest == each.highest
         said += f" ({knob.figure} {each.lowest}{'' if same else f' to {each.highest}'})"
@@ -275,31 +274,33 @@ def _print_compared(file: Path, compared: Compared, proofs: Path | None) -> None
     at = f" at {compared.size}" if compared.size else ""
     out(f"{shown_name(os.fsencode(file.name))}{at}, the surface that suits it best first:")
     if compared.is_chosen:
-        out("No size was given; of those that are sold, the most surfaces take this one.")
-    table = Table(box=None, pad_edge=False, padding=(1, 2, 0, 0))
-    for heading in ("", "surface", "lab", "score", "speaks for it", "speaks against it"):
-        table.add_column(
-            heading, overflow="fold", justify="right" if heading == "score" else "left"
-        )
-    for number, each in enumerate(compared.surfaces, 1):
-        standing = each.standing
-        against = (f"It would be held: {standing.held}",) if standing.held else standing.against
-        table.add_row(
-            str(number),
-            standing.surface,
-            standing.lab,
-            "–" if each.examined.known.measures is None else str(standing.score),
-            # A name that looks like markup is none.
-            Text("\n".join(standing.suits)),
-            Text("\n".join(against)),
-        )
-    console().print(table)
+        out("No size was given; the one that is sold on the most surfaces was taken.")
+    show_table(
+        ("", "surface", "lab", "score", "speaks for it", "speaks against it"),
+        [_ranked(number, each) for number, each in enumerate(compared.surfaces, 1)],
+        right=("score",),
+        texts=("speaks for it", "speaks against it"),
+        apart=True,
+    )
     if proofs is not None:
         out(f"\nThe soft proofs are in {proofs}.")
     else:
         # A name may hold what a shell would take for a command.
         name = shlex.quote(shown_name(os.fsencode(f"{file.stem}-proofs.png")))
         out(f"\nTo see them side by side, add --proofs {name}")
+
+
+def _ranked(number: int, each: OnSurface) -> tuple[str, ...]:
+    standing = each.standing
+    against = (f"It would be held: {standing.held}",) if standing.held else standing.against
+    return (
+        str(number),
+        standing.surface,
+        standing.lab,
+        "–" if each.examined.known.measures is None else str(standing.score),
+        "\n".join(standing.suits),
+        "\n".join(against),
+    )
 
 
 def _examined_json(examined: Examined) -> dict[str, Any]:

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import click
-from rich.table import Table
 
 from platemark import durable
 from platemark.app.cli_decide import decide
 from platemark.app.cli_recall import recall
+from platemark.app.coming_words import wait_words
 from platemark.app.context import (
-    console,
     findings_of,
     job_row,
     out,
@@ -22,21 +22,24 @@ from platemark.app.context import (
     studio_of,
 )
 from platemark.app.open_studio import reading
+from platemark.app.showing import AS_JSON, show_table
 from platemark.engine.picture_decisions import words_of
 from platemark.ledger.keeping import Keeping
 from platemark.ledger.read import JobRow, Reader
 from platemark.model.errors import DiskFault, UsageError
 from platemark.model.job import job_number
+from platemark.parcel.bag import TAG_MANIFEST
+from platemark.settings.load import find_mistakes
 
-LONGEST_CELL = 48
+_TICKETS = ("ticket.json", "ticket.html", "ticket.pdf", "changes.txt")
 
 
 @click.command("jobs")
 @click.option("--state", type=click.Choice(
     ["claimed", "examined", "rendered", "parcelled", "delivered", "held", "withdrawn"]
-))  # fmt: skip
+), help="Only those in this state.")  # fmt: skip
 @click.option("--order", help="Only this order.")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def jobs(studio: str | None, state: str | None, order: str | None, as_json: bool) -> None:
     """List the jobs."""
@@ -49,30 +52,35 @@ def jobs(studio: str | None, state: str | None, order: str | None, as_json: bool
             out("No jobs.")
             return
         recalled = {each.job for each in reader.recalls()}
-        table = Table(box=None, pad_edge=False)
-        for heading in ("job", "state", "picture", "surface", "size", "copies", "order", "parcel"):
-            table.add_column(heading, overflow="fold")
-        for row in rows:
-            table.add_row(
-                job_number(row.job),
-                f"{row.state}, recalled" if row.job in recalled else row.state,
-                _short(row.original_name),
-                row.surface,
-                row.size or "",
-                str(row.copies or ""),
-                _short(row.order or ""),
-                row.parcel or "",
-            )
-        console().print(table)
+        show_table(
+            ("job", "state", "picture", "surface", "size", "copies", "order", "parcel"),
+            [
+                (
+                    job_number(row.job),
+                    f"{row.state}, recalled" if row.job in recalled else row.state,
+                    row.original_name,
+                    row.surface,
+                    row.size or "",
+                    str(row.copies or ""),
+                    row.order or "",
+                    row.parcel or "",
+                )
+                for row in rows
+            ],
+            right=("copies",),
+            names=("picture", "order"),
+            texts=("order",),
+        )
 
 
 @click.command("job")
 @click.argument("number", type=int)
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def job(studio: str | None, number: int, as_json: bool) -> None:
     """Tell everything about one job."""
-    with reading(studio_of(studio)) as reader:
+    root = studio_of(studio)
+    with reading(root) as reader:
         row = job_row(reader, number)
         history = [
             {
@@ -88,11 +96,13 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
             settled = _settled_json(reader, row)
             out_json({**_job_json(reader, row), "settled": settled, "history": history})
             return
+        settings, _ = find_mistakes(root)
         # What was made before a job was set back is not what it would print now.
         is_made = row.state in ("rendered", "parcelled", "delivered") or row.parcel is not None
         out(f"Job {job_number(number)}  {row.original_name}")
         for label, value in (
             ("state", row.state),
+            ("waits", wait_words(settings, row, datetime.now(UTC)) if settings else None),
             ("surface", row.surface),
             ("lab", row.lab),
             ("size", row.size),
@@ -120,7 +130,10 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
 
 @click.command("retrieve")
 @click.argument("number", type=int)
-@click.option("--to", "folder", required=True, type=click.Path(path_type=Path), metavar="DIR")
+@click.option(
+    "--to", "folder", required=True, type=click.Path(path_type=Path), metavar="DIR",
+    help="Where to; it is made where it is not there.",
+)  # fmt: skip
 @click.pass_obj
 def retrieve(studio: str | None, number: int, folder: Path) -> None:
     """Copy the original, print file and ticket of a job into DIR."""
@@ -163,6 +176,12 @@ def retrieve(studio: str | None, number: int, folder: Path) -> None:
             )
         out(f"{target}")
     if row.parcel is not None:
+        names = [name for _, name, _ in wanted]
+        if f"{row.parcel}-ticket.json" not in names:
+            out(f"The tickets of parcel {row.parcel} were removed when words were erased.")
+            return
+        if f"{row.parcel}-ticket.pdf" not in names:
+            out(f"Parcel {row.parcel} has no ticket.pdf; ticket.html says the same.")
         out(
             f"The ticket and changes.txt are those of the whole parcel {row.parcel}: other orders "
             "may stand in them."
@@ -170,14 +189,6 @@ def retrieve(studio: str | None, number: int, folder: Path) -> None:
 
 
 COMMANDS = (jobs, job, decide, recall, retrieve)
-
-
-def _short(text: str) -> str:
-    """Text for a table, its middle left out where it is long: names differ at their ends."""
-    if len(text) <= LONGEST_CELL:
-        return text
-    half = (LONGEST_CELL - 1) // 2
-    return f"{text[:half]}…{text[-half:]}"
 
 
 def _wanted(root: Path, reader: Reader, row: JobRow) -> list[tuple[Path, str, str]]:
@@ -207,9 +218,22 @@ def _wanted(root: Path, reader: Reader, row: JobRow) -> list[tuple[Path, str, st
     if parcel is not None:
         wanted += [
             (_of_parcel(reader, root, parcel, name), f"{parcel.name}-{name}", "")
-            for name in ("ticket.json", "ticket.html", "changes.txt")
+            for name in _papers_of(reader, parcel)
         ]
     return wanted
+
+
+def _papers_of(reader: Reader, parcel: Path) -> list[str]:
+    """The tickets that a parcel was closed with, those left out that are with the lab alone."""
+    keeping = Keeping(reader)
+    if kept := {paper.name: paper.sha256 for paper in keeping.papers(parcel.name)}:
+        there = [name for name in kept if keeping.removed_by(kept[name]) is None]
+        return [name for name in _TICKETS if name in there]
+    try:
+        listed = (parcel / TAG_MANIFEST).read_text("utf-8", "replace")
+    except OSError:
+        return list(_TICKETS)
+    return [name for name in _TICKETS if name != "ticket.pdf" or f"  {name}\n" in listed]
 
 
 def _of_parcel(reader: Reader, root: Path, parcel: Path, name: str) -> Path:

@@ -11,17 +11,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
-from rich.table import Table
 
 from platemark import durable
 from platemark.app.cli_decide import chosen_jobs
-from platemark.app.context import FAULT, console, out, out_json, plain_cell, studio_of
+from platemark.app.context import FAULT, out, out_json, plain_cell, studio_of
 from platemark.app.hand_in import hand_in
 from platemark.app.open_studio import reading
+from platemark.app.page.words import count_words
+from platemark.app.showing import AS_JSON, show_table, telling
 from platemark.engine.audit import Audit, plain_audit
 from platemark.engine.audit import audit as look_at
 from platemark.engine.audit_paper import audit_paper, verdict
-from platemark.engine.erasing import ENDED
+from platemark.engine.erasing import why_open
 from platemark.engine.month import (
     COLUMNS,
     MonthReport,
@@ -50,7 +51,7 @@ from platemark.settings.load import load_settings
     "--pdf", "pdf_file", metavar="FILE", type=click.Path(path_type=Path),
     help="Write the table as PDF, with its sums.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def month(
     studio: str | None, name: str, csv_file: Path | None, pdf_file: Path | None, as_json: bool
@@ -88,12 +89,14 @@ def _show(report: MonthReport) -> None:
     out(f"{report.month.words}: {together(report)} sent.")
     if not report.lines:
         return
-    table = Table(box=None, pad_edge=False)
-    for heading in COLUMNS:
-        table.add_column(heading.replace("_", " "), overflow="fold")
-    for line in report.lines:
-        table.add_row(*cells_of(line))
-    console().print(table)
+    headings = [heading.replace("_", " ") for heading in COLUMNS]
+    show_table(
+        headings,
+        [cells_of(line) for line in report.lines],
+        right=("copies",),
+        names=("picture",),
+        texts=("order", "picture", "lab", "product", "reason"),
+    )
 
 
 def _write_csv(report: MonthReport, target: Path) -> None:
@@ -134,7 +137,7 @@ def _new_file(target: Path) -> None:
     "--to", "target", metavar="FILE.pdf", type=click.Path(path_type=Path),
     help="Write the whole report as PDF.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def audit(studio: str | None, name: str, target: Path | None, as_json: bool) -> None:
     """Prove what was sent: one parcel, or all of a month.
@@ -147,8 +150,8 @@ def audit(studio: str | None, name: str, target: Path | None, as_json: bool) -> 
     settings = load_settings(root)
     if target is not None:
         _new_file(target)
-    with reading(root) as reader:
-        seen = look_at(reader, settings, root, name, datetime.now(UTC))
+    with reading(root) as reader, telling() as tell:
+        seen = look_at(reader, settings, root, name, datetime.now(UTC), tell)
     if target is not None:
         _write_pdf(audit_paper(seen), target)
     if as_json:
@@ -164,7 +167,8 @@ def _tell(seen: Audit, target: Path | None) -> None:
     for fault in seen.record_faults:
         out(f"NOT SO  {fault.sentence}")
     for parcel in seen.parcels:
-        out(f"{parcel.row.name} for {parcel.row.lab}, {parcel.row.state}, {len(parcel.jobs)} jobs")
+        jobs = count_words(len(parcel.jobs), "job", "jobs")
+        out(f"{parcel.row.name} for {parcel.row.lab}, {parcel.row.state}, {jobs}")
         for sentence in (parcel.ticket, parcel.bag):
             out(f"  {sentence}")
         for wrong in parcel.faults:
@@ -189,8 +193,9 @@ def _tell(seen: Audit, target: Path | None) -> None:
 def erase(studio: str | None, order: str | None, job: int | None, by: str, because: str) -> None:
     """Erase a client's personal words: order, address, notes, remarks, reasons.
 
-    They stand beside the record's chain, which verifies as before. It cannot be undone. Only jobs
-    that are delivered or withdrawn are taken. What is not reached is said.
+    They stand beside the record's chain, which verifies as before. Digests lose them too, and the
+    tickets of the parcels they were in are removed. It cannot be undone. Only jobs that are
+    delivered or withdrawn are taken. What is not reached is said.
     """
     if (order is None) == (job is None):
         raise UsageError("Say --order or --job, one of them.")
@@ -198,7 +203,7 @@ def erase(studio: str | None, order: str | None, job: int | None, by: str, becau
         raise UsageError(f"“{because}” says no reason.", "Say after --because why.")
     root = studio_of(studio)
     with reading(root) as reader:
-        rows = _to_erase(reader, order, job)
+        rows = _to_erase(reader, root, order, job)
     decision = EraseDecision(
         id=str(uuid.uuid4()),
         kind="erase",
@@ -207,22 +212,23 @@ def erase(studio: str | None, order: str | None, job: int | None, by: str, becau
         because=because,
     )
     _, (outcome,) = hand_in(root, [decision])
-    click.echo(outcome.sentence, err=not outcome.applied)
+    out(outcome.sentence, err=not outcome.applied)
     sys.exit(0 if outcome.applied else FAULT)
 
 
-def _to_erase(reader: Reader, order: str | None, job: int | None) -> list[JobRow]:
+def _to_erase(reader: Reader, root: Path, order: str | None, job: int | None) -> list[JobRow]:
     numbers = (str(job),) if job is not None else ()
     rows = chosen_jobs(reader, numbers, order, lambda _: True)
     if not rows:
         raise UsageError(f"No job belongs to the order “{order}”.", "See `platemark jobs`.")
-    open_still = [row for row in rows if row.state not in ENDED]
+    open_still = [row for row in rows if why_open(reader, root, row) is not None]
     if open_still:
         numbered = ", ".join(f"{job_number(row.job)} ({row.state})" for row in open_still)
         raise UsageError(
             f"Not every job is delivered or withdrawn: {numbered}. The labs still need what their "
             "requests say.",
-            "Nothing was erased. Wait until they are delivered, or withdraw them.",
+            "Nothing was erased. Wait until they are delivered, or withdraw them; what a lab "
+            "fetched, take out of outgoing/.",
         )
     return rows
 

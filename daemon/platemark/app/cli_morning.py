@@ -10,6 +10,7 @@ import click
 
 from platemark.app.context import FAULT, out, out_json, studio_of
 from platemark.app.open_studio import reading
+from platemark.app.showing import AS_JSON
 from platemark.engine.digest_pages import digest_html, digest_short, digest_text, title
 from platemark.engine.morning import digest_now
 from platemark.engine.morning_sending import ways_of
@@ -23,7 +24,7 @@ from platemark.telling import SENTENCES, Message
 
 @click.command("morning")
 @click.option("--send", is_flag=True, help="Send it now, to try how it is sent; once by each way.")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def morning(studio: str | None, send: bool, as_json: bool) -> None:
     """Say what the morning digest would say now; nothing is written or recorded.

@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import Any, Literal
 
 import click
-from rich.table import Table
 
 from platemark import durable
-from platemark.app.context import FAULT, HELD, console, out, out_json, studio_of
+from platemark.app.context import FAULT, HELD, out, out_json, studio_of
 from platemark.app.hand_in import hand_in
 from platemark.app.open_studio import reading
+from platemark.app.showing import AS_JSON, show_table
 from platemark.engine.profile_decisions import newest_seq, product_of
 from platemark.engine.profile_list import list_profiles
 from platemark.engine.profiles import content_of, registered_of, rows_of, try_profile, wanted_intent
@@ -37,7 +37,6 @@ LAB = click.option("--lab", required=True, help="The lab's id.")
 SURFACE = click.option("--surface", required=True, help="The surface's id.")
 BY = click.option("--by", required=True, help="Your name, as in studio.toml.")
 BECAUSE = click.option("--because", required=True, help="Why.")
-JSON = click.option("--json", "as_json", is_flag=True, help="For a program.")
 STATES = {
     "admitted": "registered",
     "tried": "tried, not registered",
@@ -47,7 +46,7 @@ STATES = {
 
 
 @click.group("profiles", invoke_without_command=True)
-@JSON
+@AS_JSON
 @click.pass_context
 def profiles(context: click.Context, as_json: bool) -> None:
     """The labs' profiles: what is registered, for which surface, until when."""
@@ -56,10 +55,10 @@ def profiles(context: click.Context, as_json: bool) -> None:
 
 
 @profiles.command("list")
-@JSON
+@AS_JSON
 @click.pass_obj
 def list_them(studio: str | None, as_json: bool) -> None:
-    """List them, those that were retired, tried or refused too."""
+    """List the labs' profiles, also those that were retired, tried or refused."""
     _list(studio, as_json)
 
 
@@ -67,7 +66,7 @@ def list_them(studio: str | None, as_json: bool) -> None:
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--lab", help="The lab, where more than one prints on that surface.")
 @click.option("--surface", help="The surface it is meant for.")
-@JSON
+@AS_JSON
 @click.pass_obj
 def check(
     studio: str | None, file: Path, lab: str | None, surface: str | None, as_json: bool
@@ -132,13 +131,13 @@ def retire(studio: str | None, lab: str, surface: str, by: str, because: str) ->
 
 @profiles.command("show")
 @click.argument("file", type=click.Path(path_type=Path), required=False)
-@click.option("--lab", help="Instead of FILE: a lab …")
-@click.option("--surface", help="… and its surface.")
+@click.option("--lab", help="Instead of FILE: a lab, with --surface.")
+@click.option("--surface", help="Instead of FILE: the surface of that lab.")
 @click.option(
     "--out", "target", type=click.Path(path_type=Path), metavar="PNG",
-    help="Where to draw it; else beside where you stand.",
+    help="The drawing; else one in the folder where you are.",
 )  # fmt: skip
-@JSON
+@AS_JSON
 @click.pass_obj
 def show(
     studio: str | None,
@@ -185,26 +184,30 @@ def _list(studio: str | None, as_json: bool) -> None:
     if not listed:
         out("No profile was needed yet.")
         return
-    table = Table(box=None, pad_edge=False)
-    headings = ("lab", "surface", "file", "calls itself", "state", "since", "by", "until", "hash")
-    for heading in headings:
-        table.add_column(heading, overflow="fold")
-    for item in listed:
-        state = STATES[item["state"]]
-        if item["state"] == "admitted" and not item["in_place"]:
-            state += "; the file in profiles/ is another"
-        table.add_row(
-            item["lab"],
-            item["surface"],
-            item["file"],
-            item["description"],
-            state,
-            item["since"],
-            "the service" if item["by"] == "service" else item["by"],
-            _until(item),
-            item["sha256"][:16],
-        )
-    console().print(table)
+    show_table(
+        ("lab", "surface", "file", "calls itself", "state", "since", "by", "until", "hash"),
+        [
+            (
+                item["lab"],
+                item["surface"],
+                item["file"],
+                item["description"],
+                _state(item),
+                item["since"],
+                "the service" if item["by"] == "service" else item["by"],
+                _until(item),
+                item["sha256"][:16],
+            )
+            for item in listed
+        ],
+        names=("calls itself",),
+        texts=("calls itself", "state", "until"),
+    )
+
+
+def _state(item: dict[str, Any]) -> str:
+    is_another = item["state"] == "admitted" and not item["in_place"]
+    return STATES[item["state"]] + ("; the file in profiles/ is another" if is_another else "")
 
 
 def _until(item: dict[str, Any]) -> str:
@@ -308,7 +311,7 @@ def _decide(
         because=because,
     )
     served, (outcome,) = hand_in(root, [decision], data)
-    click.echo(outcome.sentence, err=not outcome.applied)
+    out(outcome.sentence, err=not outcome.applied)
     if not outcome.applied:
         sys.exit(FAULT)
     if not served and kind == "profile-add":

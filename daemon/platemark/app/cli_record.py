@@ -15,12 +15,15 @@ import click
 from platemark.app import cli_rescue
 from platemark.app.context import FAULT, out, out_json, plain_cell, studio_of
 from platemark.app.open_studio import reading
+from platemark.app.page.words import count_words
+from platemark.app.showing import AS_JSON, show_table, telling
 from platemark.engine.prove import prove_files, prove_ticket
 from platemark.ledger.chain import Entry, Fault
 from platemark.ledger.erasing import erased_by_entries
 from platemark.ledger.proof import find_faults
 from platemark.ledger.read import Reader
 from platemark.model.errors import UsageError
+from platemark.model.job import job_number
 from platemark.model.plain import canonical
 from platemark.model.ticket import Witness
 
@@ -52,21 +55,21 @@ def ledger() -> None:
     help="Also hold a ticket against the record: its witness, and all of it inside its parcel.",
 )
 @click.option("--files", is_flag=True, help="Also read all archived files and closed parcels.")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def verify(studio: str | None, against: Path | None, files: bool, as_json: bool) -> None:
     """Prove the whole record: file, chain, words, tables; exit code 1 where something is wrong."""
     root = studio_of(studio)
-    with reading(root) as reader:
+    with reading(root) as reader, telling() as tell:
         head = reader.head()
-        faults = find_faults(reader)
+        faults = find_faults(reader, tell)
         # A broken record proves nothing about anything else.
         asked = []
         said = [] if faults else [*_less_than_it_was(reader), *_erased(reader)]
         if not faults and against is not None:
             asked.append(prove_ticket(reader, root, against))
         if not faults and files:
-            asked.append(prove_files(reader, root))
+            asked.append(prove_files(reader, root, tell))
     faults += [fault for compared in asked for fault in compared.faults]
     said += [compared.said for compared in asked if not compared.faults]
     if as_json:
@@ -91,7 +94,7 @@ def verify(studio: str | None, against: Path | None, files: bool, as_json: bool)
 @click.option("--kind", help="Only entries of this kind.")
 @click.option("--since", metavar="DATE", help="Only from this UTC date on.")
 @click.option("--search", metavar="TEXT", help="Only entries that contain this text.")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def show(
     studio: str | None,
@@ -115,17 +118,30 @@ def show(
         if as_json:
             out_json([_entry_json(reader, entry) for entry in found])
             return
-        for entry in found:
-            about = f"  job {entry.job:06d}" if entry.job is not None else ""
-            out(f"{entry.seq:>6}  {entry.at}  {entry.kind}{about}  ({entry.actor})")
         if not found:
             out("No such entries.")
+            return
+    show_table(
+        ("entry", "at", "kind", "job", "by"),
+        [
+            (
+                str(entry.seq),
+                entry.at,
+                entry.kind,
+                job_number(entry.job) if entry.job is not None else "",
+                entry.actor,
+            )
+            for entry in found
+        ],
+        right=("entry",),
+    )
 
 
 @ledger.command("export")
 @click.option(
-    "--format", "form", type=click.Choice(["jsonl", "csv"]), default="jsonl", show_default=True
-)
+    "--format", "form", type=click.Choice(["jsonl", "csv"]), default="jsonl", show_default=True,
+    help="The form of it.",
+)  # fmt: skip
 @click.pass_obj
 def export(studio: str | None, form: str) -> None:
     """Write every entry to standard output; JSON Lines hold what the hashes are made of."""
@@ -167,7 +183,7 @@ def _tell_proof(head: Witness, faults: list[Fault], said: list[str]) -> None:
 def _less_than_it_was(reader: Reader) -> list[str]:
     """Say of a record that was lost once what it is since then."""
     return [
-        f"The record was lost at a time: entry {entry.seq} of {entry.at[:10]} says what was read "
+        f"The record was lost once: entry {entry.seq} of {entry.at[:10]} says what was read "
         "back from the files."
         for entry in reader.entries(kind="record-restored")
         if entry.body.get("how") == "lost"
@@ -181,7 +197,8 @@ def _erased(reader: Reader) -> list[str]:
         return []
     entries = len(set(erased.values()))
     return [
-        f"{len(erased)} personal texts were erased on request ({entries} "
+        f"{count_words(len(erased), 'personal text was', 'personal texts were')} erased on request "
+        f"({entries} "
         f"{'entry says' if entries == 1 else 'entries say'} so); the chain holds without them."
     ]
 

@@ -11,6 +11,8 @@ import click
 
 from platemark import durable
 from platemark.app.context import out, out_json, studio_of
+from platemark.app.page.words import count_words
+from platemark.app.showing import AS_JSON, telling
 from platemark.engine.clock import SystemClock
 from platemark.engine.rescue import RESCUED, Rescued, Unopened, begin_anew, put_in_place
 from platemark.engine.rescue import rescue as rescue_record
@@ -29,7 +31,6 @@ _BY = click.option("--by", required=True, metavar="NAME", help="One of the studi
 _BECAUSE = click.option(
     "--because", required=True, metavar="TEXT", help="Why; it stays in the record."
 )
-_JSON = click.option("--json", "as_json", is_flag=True, help="For a program.")
 
 
 @click.command("rescue")
@@ -40,7 +41,7 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="For a program.")
     metavar="FILE",
     help=f"The new file; usually {RESCUED} in the studio.",
 )
-@_JSON
+@AS_JSON
 @click.pass_obj
 def rescue(studio: str | None, target: Path | None, as_json: bool) -> None:
     """Save what still holds of a damaged record into a new file; the record is only read.
@@ -62,7 +63,7 @@ def rescue(studio: str | None, target: Path | None, as_json: bool) -> None:
 @click.argument("file", type=click.Path(path_type=Path), metavar="FILE")
 @_BY
 @_BECAUSE
-@_JSON
+@AS_JSON
 @click.pass_obj
 def put(studio: str | None, file: Path, by: str, because: str, as_json: bool) -> None:
     """Make FILE the studio's record; the one before is kept under another name.
@@ -83,7 +84,7 @@ def put(studio: str | None, file: Path, by: str, because: str, as_json: bool) ->
 @click.command("read-back")
 @_BY
 @_BECAUSE
-@_JSON
+@AS_JSON
 @click.pass_obj
 def back(studio: str | None, by: str, because: str, as_json: bool) -> None:
     """Read what a record does not know, or all of a lost one, back from the studio's files.
@@ -105,8 +106,9 @@ def rebuild(studio: str | None) -> None:
         ledger = Ledger(unopened.folders.ledger, unopened.clock.now, to_mend=True)
         try:
             _refuse_broken(ledger)
-            ledger.rebuild()
-            faults = find_faults(ledger.read)
+            with telling() as tell:
+                ledger.rebuild(tell)
+                faults = find_faults(ledger.read, tell)
         finally:
             ledger.close()
     if faults:
@@ -197,8 +199,9 @@ def _tell_read_back(done: ReadBack) -> None:
             if len(lines) > _MOST_SHOWN:
                 out(f"  and {len(lines) - _MOST_SHOWN} more")
     out(
-        f"Read back: {len(done.parcels)} parcels with {len(done.jobs)} jobs, which count as sent. "
-        f"{len(done.held)} jobs will be held."
+        f"Read back: {count_words(len(done.parcels), 'parcel', 'parcels')} with "
+        f"{count_words(len(done.jobs), 'job', 'jobs')}, which count as sent. "
+        f"{count_words(len(done.held), 'job', 'jobs')} will be held."
     )
     if done.held:
         out("Ask the labs which of those they have; accept the others (record-restored).")

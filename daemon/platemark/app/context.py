@@ -8,8 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
-from rich.text import Text
 
 from platemark.app.open_studio import find_studio
 from platemark.intake.plain_text import does_harm, harmless
@@ -21,8 +19,6 @@ from platemark.model.request import READERS
 FAULT = 1
 USAGE = 2
 HELD = 3
-WIDE = 240
-"""Columns of a table that no terminal shows."""
 
 
 def studio_of(given: str | None) -> Path:
@@ -30,28 +26,15 @@ def studio_of(given: str | None) -> Path:
     return find_studio(given)
 
 
-def out(text: str) -> None:
-    """Print for a person."""
-    click.echo(harmless(text))
+def out(text: str, *, err: bool = False) -> None:
+    """Print for a person, on standard error where it did not work."""
+    click.echo(harmless(text), err=err)
 
 
 def out_json(value: Any) -> None:
     """Print for a program; signs that a terminal would obey are escaped, which means the same."""
     text = json.dumps(value, ensure_ascii=False, indent=1)
     click.echo("".join(json.dumps(sign)[1:-1] if does_harm(sign) else sign for sign in text))
-
-
-class _Plain(Console):
-    """Takes words as words: no markup, and no sign that a terminal obeys."""
-
-    def render_str(self, text: str, **options: Any) -> Text:
-        return super().render_str(harmless(text), **{**options, "markup": False, "emoji": False})
-
-
-def console() -> Console:
-    """For tables; colours only on a terminal, and room enough for whole names elsewhere."""
-    console = _Plain(highlight=False)
-    return console if console.is_terminal else _Plain(highlight=False, width=WIDE)
 
 
 def pairs(settings: Iterable[str]) -> dict[str, str]:

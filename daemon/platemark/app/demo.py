@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Literal
 
 import click
-from rich.progress import BarColumn, Progress, TextColumn
 
 from platemark import durable
 from platemark.app.context import FAULT, out
 from platemark.app.service import sweep
+from platemark.app.showing import Tell, telling
 from platemark.imaging.child import Children
 from platemark.ledger.read import Reader
 from platemark.model.errors import WorldError
@@ -95,24 +95,20 @@ def demo(folder: Path) -> None:
     folder = folder.absolute()
     copy_starter(folder)
     deliver_to_folder(folder, "brindlewick")
-    with Progress(
-        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}")
-    ) as progress:
-        _make_everything(folder, progress)
-        files = progress.add_task("Taking the files in", total=len(GOOD) + len(BAD))
-        done = progress.add_task("Through or held   ", total=len(GOOD) + len(BAD))
+    with telling() as tell:
+        _make_everything(folder, tell)
 
         def show(reader: Reader) -> None:
             rows = reader.jobs()
-            progress.update(files, completed=len(rows))
+            tell("Taking the files in", len(rows), len(GOOD) + len(BAD))
             settled = sum(
                 row.state in ("rendered", "parcelled", "delivered", "held") for row in rows
             )
-            progress.update(done, completed=settled)
+            tell("Through or held", settled, len(GOOD) + len(BAD))
 
         swept = sweep(folder, watch=show)
     if swept.fault:
-        click.echo(swept.fault, err=True)
+        out(swept.fault, err=True)
         sys.exit(FAULT)
     _say_what_to_open(folder, swept.parcels, swept.held)
 
@@ -128,17 +124,15 @@ def deliver_to_folder(folder: Path, lab: str) -> None:
     durable.write_over(settings, changed.encode(), settings.with_suffix(".new"))
 
 
-def _make_everything(folder: Path, progress: Progress) -> None:
+def _make_everything(folder: Path, tell: Tell) -> None:
     surfaces = ("smooth-rag", "etching-rag", "baryta", "canvas-wrap")
-    bar = progress.add_task("Making profiles   ", total=len(surfaces))
-    for surface in surfaces:
+    for number, surface in enumerate(surfaces, 1):
         target = folder / "profiles" / f"brindlewick-{surface}.icc"
         _make(MakeTask("profile", surface, str(target), 0, 0, "", "", "", "0"))
-        progress.advance(bar)
-    bar = progress.add_task("Making pictures   ", total=len(GOOD) + len(BAD))
-    for dropped in (*GOOD, *BAD):
+        tell("Making profiles", number, len(surfaces))
+    for number, dropped in enumerate((*GOOD, *BAD), 1):
         _drop(folder, dropped)
-        progress.advance(bar)
+        tell("Making pictures", number, len(GOOD) + len(BAD))
 
 
 def _drop(folder: Path, dropped: Dropped) -> None:
@@ -176,7 +170,7 @@ def _make(task: MakeTask) -> None:
 
 
 def _say_what_to_open(folder: Path, parcels: tuple[str, ...], held: int) -> None:
-    out(f"\n{len(parcels)} parcels are closed and {held} files are held. Open, in {folder}:")
+    out(f"{len(parcels)} parcels are closed and {held} files are held. Open, in {folder}:")
     for parcel in parcels:
         lab = parcel.rpartition("-")[0]
         out(f"  outgoing/{lab}/{parcel}/ticket.html   what {lab} gets, with every change")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -12,13 +12,15 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from platemark.app.coming_words import closing_words, coming_words
+from platemark.app.coming_words import closing_words, coming_words, waiting_words
 from platemark.app.context import FAULT, out, out_json, studio_of
 from platemark.app.doctor_hot import words_of_hot
 from platemark.app.doctor_keeping import keeping_words
 from platemark.app.doctor_morning import record_words, settings_words
 from platemark.app.doctor_word import Word
 from platemark.app.open_studio import reading
+from platemark.app.page.words import count_words
+from platemark.app.showing import AS_JSON, on_terminal, show_table
 from platemark.delivery import COLLECT, courier_for
 from platemark.engine.profile_dates import near_profiles
 from platemark.engine.profiles import is_retired
@@ -42,7 +44,7 @@ APART = {
 
 
 @click.command("doctor")
-@click.option("--json", "as_json", is_flag=True, help="For a program.")
+@AS_JSON
 @click.pass_obj
 def doctor(studio: str | None, as_json: bool) -> None:
     """Say what is wrong with the studio, and what to do about it."""
@@ -51,12 +53,23 @@ def doctor(studio: str | None, as_json: bool) -> None:
     if as_json:
         out_json([to_plain(word) for word in words])
     else:
-        for word in words:
-            sign = {"good": "  good ", "note": "  note ", "wrong": " WRONG "}[word.level]
-            out(f"{sign} {word.about}: {word.sentence}")
-            if word.next:
-                out(f"         {word.next}")
+        _tell(words)
     sys.exit(FAULT if any(word.level == "wrong" for word in words) else 0)
+
+
+def _tell(words: Sequence[Word]) -> None:
+    signs = {"good": "good", "note": "note", "wrong": "WRONG"}
+    if on_terminal():
+        rows = [
+            (signs[word.level], word.about, "\n".join(filter(None, (word.sentence, word.next))))
+            for word in words
+        ]
+        show_table(("", "about", "said"), rows, texts=("about", "said"))
+        return
+    for word in words:
+        out(f"{signs[word.level]:>6}  {word.about}: {word.sentence}")
+        if word.next:
+            out(f"         {word.next}")
 
 
 def examine_studio(root: Path) -> Iterator[Word]:
@@ -70,8 +83,9 @@ def examine_studio(root: Path) -> Iterator[Word]:
         yield Word(
             "good",
             "settings",
-            f"{len(settings.surfaces)} surfaces, {len(settings.labs)} labs, "
-            f"{len(settings.studio.people)} people",
+            f"{count_words(len(settings.surfaces), 'surface', 'surfaces')}, "
+            f"{count_words(len(settings.labs), 'lab', 'labs')}, "
+            f"{count_words(len(settings.studio.people), 'person', 'people')}",
         )
     yield from _folders(root, settings)
     yield from _disk(root, settings)
@@ -183,11 +197,20 @@ def _record(root: Path, settings: Settings) -> Iterator[Word]:
         with reading(root) as reader:
             head = reader.head()
             held = len(reader.jobs(state="held"))
-            kept = (*record_words(settings, reader), *keeping_words(root, settings, reader))
+            kept = (
+                *waiting_words(settings, reader, datetime.now(UTC)),
+                *record_words(root, settings, reader),
+                *keeping_words(root, settings, reader),
+            )
     except StudioMissing:
         yield Word("note", "record", "none yet; it begins with the first sweep or run")
         return
     yield Word("good", "record", f"{head.seq} entries")
     if held:
-        yield Word("note", "held", f"{held} wait for an answer", "See hot/WAITING.txt.")
+        yield Word(
+            "note",
+            "held",
+            count_words(held, "job waits for an answer", "jobs wait for an answer"),
+            "See hot/WAITING.txt.",
+        )
     yield from kept

@@ -154,7 +154,7 @@ def _upkeep(settings: Settings, keeping: Keeping) -> Word:
 
 def _backup(settings: Settings, keeping: Keeping, now: datetime) -> Word:
     last = keeping.newest("backed-up")
-    then = "`platemark backup DEST`, on another disk than the studio's."
+    then = "Make one: `platemark backup DEST`, on another disk than the studio's."
     if last is None:
         return Word("note", "backup", "none was ever made", then)
     made = datetime.fromisoformat(last.body["made"])

@@ -8,12 +8,13 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from platemark.app.doctor_word import Word
+from platemark.engine.copy_marker import read_marker
 from platemark.engine.digest_reminders import display_lines, sample_lines
+from platemark.engine.morning_state import morning_troubles, newest_tries
 from platemark.ledger.mornings import Mornings
 from platemark.ledger.read import Reader
 from platemark.model.errors import CredentialsRefused
 from platemark.model.studio import Settings
-from platemark.telling import SENTENCES
 from platemark.telling.credentials import read_credentials
 
 
@@ -33,30 +34,22 @@ def settings_words(root: Path, settings: Settings) -> Iterator[Word]:
         yield Word("note", "samples", line.text, line.next)
 
 
-def record_words(settings: Settings, reader: Reader) -> Iterator[Word]:
+def record_words(root: Path, settings: Settings, reader: Reader) -> Iterator[Word]:
     """What the record says of the newest digest."""
     at = f"{settings.studio.morning.at:%H:%M} ({settings.studio.time_zone})"
     newest = Mornings(reader).newest()
     if newest is None:
         yield Word("note", "morning", f"no digest yet; the service writes it at {at}")
         return
-    age = datetime.now(UTC) - datetime.fromisoformat(newest.at)
     late = ", late" if newest.body["late"] else ""
     said = f"the last digest is that of {newest.body['local_date']}{late}; the next comes at {at}"
-    if age.days >= 2:
-        yield Word("note", "morning", f"{said}; {age.days} days ago", "Does the service run?")
-    else:
-        yield Word("good", "morning", said)
-    newest_of = {entry.body["way"]: entry.body for entry in Mornings(reader).told(newest.seq)}
-    for way, body in newest_of.items():
-        if body["outcome"] == "sent":
-            yield Word("good", f"sent by {way}", f"the digest of {body['local_date']}")
-        else:
-            then = "It was given up." if body["last"] else "It is tried again."
-            yield Word(
-                "wrong", f"sent by {way}", f"not sent: {SENTENCES[body['outcome']]}",
-                f"{then} Try it with `platemark morning --send`.",
-            )  # fmt: skip
+    yield Word("good", "morning", said)
+    for way, told in newest_tries(reader, newest).items():
+        if told.body["outcome"] == "sent":
+            yield Word("good", f"sent by {way}", f"the digest of {told.body['local_date']}")
+    if read_marker(root) is None:
+        for line in morning_troubles(reader, settings, datetime.now(UTC)):
+            yield Word("wrong", "morning", line.text, line.next)
 
 
 def _sending(settings: Settings, *, channels: int) -> Iterator[Word]:

@@ -104,10 +104,10 @@ def _unanswered(decision: AnyDecision) -> str:
     if isinstance(decision, ProfileDecision):
         return f"The decision was {handed} Look again with `platemark profiles`."
     if isinstance(decision, ParcelDecision):
-        return f"The word was {handed} Look again at hot/WAITING.txt."
+        return f"The answer was {handed} Look again at hot/WAITING.txt."
     if isinstance(decision, EraseDecision):
         first = decision.jobs[0].job
-        return f"The word to erase was {handed} Look again with `platemark job {first}`."
+        return f"The request to erase was {handed} Look again with `platemark job {first}`."
     if isinstance(decision, RecallDecision):
         first = decision.jobs[0].job
         return f"The recall was {handed} Look again with `platemark job {first}`."

@@ -29,6 +29,7 @@ ENVIRONMENT = (
     ("PLATEMARK_MAIL_USER", "The name for the server that sends the morning digest."),
     ("PLATEMARK_MAIL_PASSWORD", "Its password."),
     ("PLATEMARK_CHANNELS", "Channels that the digest goes to, with spaces between them."),
+    ("PLATEMARK_PAGE_TOKEN", "The token of the status page, in place of the file page-token."),
     ("NO_COLOR", "With any value: no colours."),
 )
 FILES = (
@@ -98,10 +99,12 @@ def _command(path: tuple[str, ...], command: click.Command) -> list[str]:
 
 def _options(command: click.Command, context: click.Context) -> list[str]:
     lines: list[str] = []
-    for parameter in command.params:
+    # `--help` is the same everywhere, and named once.
+    named = command.get_params(context) if isinstance(command, click.Group) else command.params
+    for parameter in named:
         record = parameter.get_help_record(context)
-        if record is not None:
-            lines += [".TP", f"\\fB{_escaped(record[0])}\\fR", _plain(record[1] or "")]
+        if record is not None and record[1]:
+            lines += [".TP", f"\\fB{_escaped(record[0])}\\fR", _plain(record[1])]
     return lines
 
 

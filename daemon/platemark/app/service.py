@@ -58,7 +58,7 @@ def run(root: Path, clock: Clock | None = None) -> None:
     _stop_on_signal(wake, stop)
     with closing(Notifier()) as notifier, open_studio(root, clock) as studio:
         log = structlog.get_logger()
-        studio.dispatch.upkeep.nightly = studio.dispatch.keeps_hours = True
+        studio.dispatch.serve()
         settings = studio.workshop.settings
         stirred = threading.Event()
         watches = _watch(studio, stirred, wake)

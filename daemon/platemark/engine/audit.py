@@ -7,7 +7,7 @@ so that nobody takes silence for a proof.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -22,6 +22,7 @@ from platemark.ledger.keeping import Keeping
 from platemark.ledger.proof import find_faults
 from platemark.ledger.read import JobRow, ParcelRow, Reader
 from platemark.model.errors import PlatemarkError, UsageError
+from platemark.model.progress import Watch, unwatched
 from platemark.model.studio import Settings
 from platemark.model.ticket import Witness
 from platemark.parcel.bag import verify_parcel
@@ -31,6 +32,7 @@ _PARCEL_KINDS = (
     "parcel-taken-back", "parcel-given-up", "parcel-cleared", "parcel-let-out",
     "parcel-read-back",
 )  # fmt: skip
+_TICKETS = ("ticket.json", "recall.json")
 _NO_TIME = "Times are those of the studio's own computer; nobody else vouches for them."
 NEVER_PROVED = (
     _NO_TIME,
@@ -104,7 +106,10 @@ class Audit:
         return not self.record_faults and not any(parcel.faults for parcel in self.parcels)
 
 
-def audit(reader: Reader, settings: Settings, root: Path, name: str, now: datetime) -> Audit:
+def audit(
+    reader: Reader, settings: Settings, root: Path, name: str, now: datetime,
+    watch: Watch = unwatched,
+) -> Audit:  # fmt: skip
     """Look at a parcel, or at all parcels that were closed in a month.
 
     Args:
@@ -113,15 +118,16 @@ def audit(reader: Reader, settings: Settings, root: Path, name: str, now: dateti
         root: The studio's folder.
         name: A parcel, or a month such as `2026-03`.
         now: When it is done.
+        watch: Told how far it is.
 
     Raises:
         UsageError: there is no such parcel or month.
     """
     head = reader.head()
-    faults = tuple(find_faults(reader))
+    faults = tuple(find_faults(reader, watch))
     about, rows = _scope(reader, settings, name, now)
     # A record that is broken proves nothing of anything else.
-    parcels = () if faults else tuple(_parcel(reader, root, row) for row in rows)
+    parcels = () if faults else tuple(_each(reader, root, rows, watch))
     return Audit(
         about,
         settings.studio.name,
@@ -132,6 +138,14 @@ def audit(reader: Reader, settings: Settings, root: Path, name: str, now: dateti
         tuple(_proved(reader, head, parcels)) if not faults else (),
         (*_not_compared(parcels), *_erased(reader), *_lost(reader), *NEVER_PROVED),
     )
+
+
+def _each(
+    reader: Reader, root: Path, rows: Sequence[ParcelRow], watch: Watch
+) -> Iterator[ParcelSeen]:
+    for number, row in enumerate(rows):
+        watch("Reading parcels", number, len(rows))
+        yield _parcel(reader, root, row)
 
 
 def _scope(
@@ -180,9 +194,9 @@ def _parcel(reader: Reader, root: Path, row: ParcelRow) -> ParcelSeen:
     return ParcelSeen(
         row,
         history,
-        compared.said or "The ticket is not what the record says.",
+        "Its ticket is not what the record says." if compared.faults else compared.said,
         witness,
-        _bag_words(folder, wrong, Keeping(reader).cleared_parcels(), row),
+        _bag_words(folder, wrong, _cleared_words(reader, row)),
         folder.exists() and not wrong,
         tuple(faults),
         jobs,
@@ -192,11 +206,11 @@ def _parcel(reader: Reader, root: Path, row: ParcelRow) -> ParcelSeen:
 def _ticket(reader: Reader, root: Path, row: ParcelRow) -> tuple[Compared, Witness | None]:
     """Hold a parcel's ticket against the record, from outgoing/ or from the archive."""
     folder = root / "outgoing" / row.lab / row.name
-    places = [folder / name for name in ("ticket.json", "recall.json")]
+    places = [folder / name for name in _TICKETS]
     places += [
         root / "archive" / paper.sha256[:2] / f"{paper.sha256}.{paper.extension}"
         for paper in Keeping(reader).papers(row.name)
-        if paper.name in ("ticket.json", "recall.json")
+        if paper.name in _TICKETS
     ]
     there = next((path for path in places if path.is_file()), None)
     if there is None:
@@ -217,9 +231,24 @@ def _bag_faults(folder: Path, row: ParcelRow) -> list[str]:
         return [f"{row.name}: {error.sentence}"]
 
 
-def _bag_words(folder: Path, wrong: Sequence[str], cleared: Iterable[str], row: ParcelRow) -> str:
-    if row.name in cleared:
+def _cleared_words(reader: Reader, row: ParcelRow) -> str:
+    """What stays of a parcel that left `outgoing/`; empty where it did not."""
+    keeping = Keeping(reader)
+    kept = keeping.papers(row.name)
+    if not kept:
+        return ""
+    names = [paper.name for paper in kept if keeping.removed_by(paper.sha256) is None]
+    if any(name in names for name in _TICKETS):
         return "It left outgoing/ by rule; its ticket and lists are in the archive."
+    return (
+        "It left outgoing/, and its tickets the archive, when a client's words were erased; its "
+        "list of tags stays, so that the lab's copy of them can be compared."
+    )
+
+
+def _bag_words(folder: Path, wrong: Sequence[str], cleared: str) -> str:
+    if cleared:
+        return cleared
     if not folder.exists():
         return "It is not in outgoing/ any more, so its files were not compared."
     if wrong:

@@ -91,7 +91,7 @@ def _job(job: JobSeen) -> Iterable[Block]:
     of = f"{row.copies or 1} of {row.size or 'no size'} on {row.surface}"
     files = [(f"{file.what}, {file.state}", file.sha256) for file in job.files]
     shown = [(f"{what}, SHA-256", sha256 or "none") for what, sha256 in files]
-    yield paper.words(f"Job {job_number(row.job)}: {row.title or row.original_name}", "big")
+    yield paper.words(f"Job {job_number(row.job)}: {row.title or row.original_name}", "heading")
     yield paper.row(
         "What it is",
         paper.facts([("File", row.original_name), ("Asked for", of), ("It is", row.state), *shown]),

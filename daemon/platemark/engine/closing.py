@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from platemark.engine.nights import LATE_AFTER
 from platemark.engine.schedule import is_too_late, last_closing
 from platemark.ledger.read import JobRow
-from platemark.model.lab import ClosingRule
+from platemark.model.lab import ClosingRule, Lab
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +56,13 @@ def due_groups(
         elif hurried := tuple(row for row in together if row.job in rush):
             groups.append(Group(hurried, rush=True))
     return tuple(groups)
+
+
+def newest_closings(
+    labs: Iterable[Lab], now: datetime, zone: ZoneInfo
+) -> tuple[datetime | None, ...]:
+    """Each lab's newest closing time that is past, in UTC; None where its rule has no times."""
+    return tuple(last_closing(lab.closing.at, now, zone) for lab in labs)
 
 
 def find_rush(

@@ -72,8 +72,8 @@ def _read(path: Path) -> CopyMarker | None:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise UsageError(
             f"{path} cannot be read, so nobody knows what this copy is of.",
-            "Nothing was changed. Is it a copy, make the backup again into another folder; is it "
-            "the studio itself, where no backup makes such a file, remove that file.",
+            "Nothing was changed. If it is a copy, make the backup again into another folder. If "
+            "it is the studio itself, remove that file: no backup puts one there.",
         ) from error
 
 
@@ -92,9 +92,9 @@ def refuse_a_copy(root: Path) -> None:
     if marker is not None or (root / READY).exists():
         of = f", made on {marker.made[:10]}" if marker is not None else ", not finished"
         raise UsageError(
-            f"{root} is a copy of a studio{of}: what was sent since then it does not know.",
+            f"{root} is a copy of a studio{of}: it does not know what was sent since then.",
             f"Nothing was done. If the studio itself is lost, read about `platemark take-over`; "
-            f"else work in the studio. Was {MARKER} put here by mistake, take it away.",
+            f"else work in the studio. If {MARKER} was put here by mistake, remove it.",
         )
 
 

@@ -13,24 +13,23 @@ from platemark.engine.workshop import Workshop
 from platemark.ledger.keeping import Keeping
 
 
-def due_now(workshop: Workshop, what: str, at: time) -> Due | None:
+def due_now(workshop: Workshop, what: str, at: time, since: datetime) -> Due | None:
     """The local date whose run of something is due, or None; what was missed is caught up once.
 
     Args:
         workshop: The open studio.
         what: Its name in the record, such as `nightly`.
         at: Its time of day.
+        since: When this service began to look, for a record that is still empty.
     """
     read = workshop.ledger.read
     begun = read.entry(1)
-    if begun is None:
-        return None
     newest = Keeping(read).night(what)
     return find_due(
         workshop.clock.now(),
         ZoneInfo(workshop.settings.studio.time_zone),
         at,
-        datetime.fromisoformat(begun.at),
+        datetime.fromisoformat(begun.at) if begun is not None else since,
         newest.local_date if newest is not None else "",
     )
 

@@ -7,7 +7,7 @@ the running service knows besides comes in as the lines of WAITING.txt.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -72,6 +72,8 @@ def make_digest(reader: Reader, root: Path, settings: Settings, moment: Moment) 
         "reminders": reminders(reader, root, settings, moment.now),
     }
     found["todo"] = to_do(reader, settings, moment.lines, since, found["reminders"])
+    # What to do about them stands among what is to do.
+    found["reminders"] = [replace(line, next="") for line in found["reminders"]]
     parts = tuple(
         DigestPart(part, title, tuple(found[part][:MOST]), max(0, len(found[part]) - MOST), none)
         for part, (title, none) in TITLES.items()

@@ -7,6 +7,7 @@ from typing import Any
 
 from platemark.delivery import COLLECT
 from platemark.engine.mending import damage_words
+from platemark.engine.paperless import NEXT, lacking_words
 from platemark.ledger.chain import Entry
 from platemark.ledger.keeping import Damage, Keeping
 from platemark.ledger.mornings import TOLD, Mornings
@@ -28,7 +29,7 @@ BY_PEOPLE = {
 """What people did, by the kind of its entry."""
 WRONG = {
     "archive-damaged", "decision-refused", "profile-refused", "record-restored", "rescued",
-    "upkeep-begun", TOLD,
+    "parcel-sealed", "upkeep-begun", TOLD,
 }  # fmt: skip
 """Kinds of entries that may say that something went wrong."""
 OUR_FAULTS = {"our-fault", "print-check-failed", "file-stops-its-reader"}
@@ -49,7 +50,10 @@ def taken(reader: Reader, since: int) -> list[DigestLine]:
     for entry in reader.entries(since, kind="claimed"):
         row = reader.job(entry.job) if entry.job is not None else None
         if row is not None:
-            found.append(DigestLine(describe(row), job=row.job, private=row.order or ""))
+            is_held = ", held" if row.state == "held" else ""
+            found.append(
+                DigestLine(f"{describe(row)}{is_held}", job=row.job, private=row.order or "")
+            )
     return found
 
 
@@ -166,12 +170,18 @@ def _not_told(_: Reader, entry: Entry) -> DigestLine | None:
     )
 
 
+def _paperless(_: Reader, entry: Entry) -> DigestLine | None:
+    said = lacking_words(entry)
+    return DigestLine(f"{entry.body['parcel']}: {said}", NEXT) if said else None
+
+
 _SAID: dict[str, Callable[[Reader, Entry], DigestLine | None]] = {
     "archive-damaged": _damaged,
     "decision-refused": _refused,
     "profile-refused": _profile,
     "record-restored": _restored,
     "rescued": _restored,
+    "parcel-sealed": _paperless,
     "upkeep-begun": _late,
     TOLD: _not_told,
 }

@@ -5,6 +5,7 @@ A line with something to do next is a reminder; one without says that all is wel
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -20,9 +21,12 @@ from platemark.model.job import job_number
 from platemark.model.morning import DigestLine, Display
 from platemark.model.studio import Settings
 
-BRIGHTEST = Decimal(120)
-"""Of a display's white, in cd/m2: prints look dark beside a brighter one (common practice)."""
 DIMMEST = Decimal(80)
+"""Of a display's white, in cd/m2 (ISO 3664, as Green, Color Management, 2010, p. 197 gives it)."""
+BRIGHTEST = Decimal(120)
+"""Of one in a dim room: prints look dark beside a brighter one (common practice)."""
+BRIGHTEST_D50 = Decimal(160)
+"""Of one of D50 that stands beside prints under 500 lx (the same page: at least so much)."""
 TRAVELS_DAYS = 3
 """A test print that was delivered to the lab is not back before (our own choice)."""
 
@@ -72,11 +76,19 @@ def display_lines(display: Display | None, today: date) -> Iterator[DigestLine]:
         )
     else:
         yield DigestLine(f"{said}.")
-    if display.luminance > BRIGHTEST:
-        yield DigestLine(
-            f"At {_plain(display.luminance)} cd/m² prints look too dark beside the display.",
-            f"Set it to {DIMMEST} to {BRIGHTEST} cd/m² (common practice) and calibrate it anew.",
-        )
+    yield from _luminance_lines(display)
+
+
+def _luminance_lines(display: Display) -> Iterator[DigestLine]:
+    is_d50 = re.match("D ?50|5000", display.white, re.IGNORECASE) is not None
+    brightest = BRIGHTEST_D50 if is_d50 else BRIGHTEST
+    if DIMMEST <= display.luminance <= brightest:
+        return
+    how = "dark" if display.luminance > brightest else "light"
+    yield DigestLine(
+        f"At {_plain(display.luminance)} cd/m² prints look too {how} beside the display.",
+        f"Set it to {DIMMEST} to {brightest} cd/m² (common practice) and calibrate it anew.",
+    )
 
 
 def sample_lines(settings: Settings, today: date) -> Iterator[DigestLine]:
@@ -128,7 +140,7 @@ def _backup_lines(reader: Reader, settings: Settings, now: datetime) -> Iterator
         if made is None
         else f"The last backup was made {_days((now - made).days)} ago."
     )
-    yield DigestLine(said, "`platemark backup DEST`, on another disk than the studio's.")
+    yield DigestLine(said, "Make one: `platemark backup DEST`, on another disk than the studio's.")
 
 
 def shown_day(day: date) -> str:

@@ -28,8 +28,10 @@ def _held_line(reader: Reader, row: JobRow, *, is_new: bool) -> DigestLine:
     why = " ".join(each["message"] for each in stops) or "It waits for an answer."
     then = stops[0]["next"] if len(stops) == 1 else "See WHY.html in its folder in held/."
     since = "" if is_new else f" (since {row.moved_at[:10]})"
+    # Most reasons name the file themselves.
+    named = "" if row.original_name in why else f"{row.original_name} "
     return DigestLine(
-        f"{job_number(row.job)}  {row.original_name} on {row.surface}{since}: {why}",
+        f"{job_number(row.job)}  {named}on {row.surface}{since}: {why}",
         then,
         row.job,
         row.order or "",
@@ -103,7 +105,7 @@ def _to_answer(reader: Reader) -> list[DigestLine]:
     found = []
     for who in ("photographer", "assistant"):
         if count := wanted[who]:
-            pictures = "1 held picture" if count == 1 else f"{count} held pictures"
+            pictures = "1 held picture waits" if count == 1 else f"{count} held pictures wait"
             by = "the photographer's answer" if who == "photographer" else "anybody's answer"
             found.append(
                 DigestLine(

@@ -14,17 +14,17 @@ from zoneinfo import ZoneInfo
 import structlog
 
 from platemark.engine import examine, render
-from platemark.engine.closing import find_rush
+from platemark.engine.closing import newest_closings
 from platemark.engine.deliver import Couriers
 from platemark.engine.growing import Growing
 from platemark.engine.holding import Holding
 from platemark.engine.hot_side import Silent
+from platemark.engine.hurry import Hurry
 from platemark.engine.lifecycle import TRANSITIONS
 from platemark.engine.morning import Morning
 from platemark.engine.pack import close_due
 from platemark.engine.recall_work import finish_recalls
 from platemark.engine.roster import Moving, Roster
-from platemark.engine.schedule import is_open, opens_next
 from platemark.engine.sets import Sets
 from platemark.engine.taking_in import MISTAKE_HINT, TakingIn
 from platemark.engine.upkeep import Upkeep
@@ -37,7 +37,7 @@ from platemark.model.notice import WaitingLine
 from platemark.model.work import Failure, ProbeReport
 
 CLOSING_S = 10.0
-"""Without news, closing times are looked at this often."""
+"""Without news, parcels that close after a quiet while are looked at this often."""
 PAUSE_S = 30
 """After the world refused something that may heal, no new work is begun for this long."""
 
@@ -102,10 +102,7 @@ class Dispatch:
             workshop, self._roster, self._taking.ask, self._taking.quiet_s, self._go_on
         )
         self.upkeep = Upkeep(workshop)
-        self.keeps_hours = False
-        """Whether print files wait for their hours: `run` has them wait, a sweep does not."""
-        self._hours: tuple[object, frozenset[int]] = (None, frozenset())
-        """What wait_for_hours was asked with last, and what it said."""
+        self.hurry = Hurry(workshop, self._roster)
         self.morning = Morning(workshop)
         self._wake: Callable[[], None] = lambda: None
         self._trouble: PlatemarkError | None = None
@@ -113,13 +110,17 @@ class Dispatch:
         self._head = workshop.ledger.read.head().seq
         self._moved = False
         self._closed: tuple[object, float] = (None, 0.0)
-        """What was rendered when parcels were last closed, and when that was."""
+        """What was known when parcels were last closed, and when that was."""
         self._documents: dict[int, tuple[int | None, tuple[int, int]]] = {}
         """Size of the prints that wait to be made, by job and the entry that planned it."""
         self._short: dict[int, str] = {}
         """Jobs for which the disk has not room enough just now."""
         self._mistakes: dict[str, str] = {}
         """Parts of a turn that went wrong by a mistake of ours, until they go right again."""
+
+    def serve(self) -> None:
+        """Keep hours, nights and mornings from now on, as the service does; a sweep keeps none."""
+        self.hurry.keeps_hours = self.upkeep.nightly = self.morning.daily = True
 
     def turn(self, *, wake: Callable[[], None] = lambda: None, look: bool = True) -> Turn:
         """Do everything that can be done now.
@@ -172,9 +173,11 @@ class Dispatch:
             await self._growing.watch()
 
     def _close_due(self) -> None:
-        """Close parcels; without news only now and then, for a clock tells no news of itself."""
-        news, now = self._roster.jobs("rendered"), self._workshop.clock.monotonic()
-        waiting = (news, self._sets.waiting)
+        """Close parcels; without news or a closing time that has come, only now and then."""
+        workshop, now = self._workshop, self._workshop.clock.monotonic()
+        zone = ZoneInfo(workshop.settings.studio.time_zone)
+        came = newest_closings(workshop.settings.labs, workshop.clock.now(), zone)
+        waiting = (self._roster.jobs("rendered"), self._sets.waiting, came)
         if waiting != self._closed[0] or now - self._closed[1] >= CLOSING_S:
             self._closed = waiting, now
             # Whatever is wrong with a recall keeps no other parcel.
@@ -189,7 +192,7 @@ class Dispatch:
     @property
     def counts(self) -> tuple[int, int, int]:
         """Jobs in work, jobs that wait for the hours of preparing, held jobs."""
-        return len(self._running), len(self.waiting_for_hours), len(self._roster.jobs("held"))
+        return len(self._running), len(self.hurry.waiting), len(self._roster.jobs("held"))
 
     @property
     def is_paused(self) -> bool:
@@ -234,14 +237,14 @@ class Dispatch:
 
     def _startable(self) -> list[JobRow]:
         states: tuple[Moving, ...] = ("examined", "claimed")
-        return [
+        waiting = self._sets.waiting | self.hurry.waiting
+        return self.hurry.in_order(
             row
             for state in states
             for row in self._roster.jobs(state)
             if row.job not in self._running and row.job not in self._growing.jobs
-            if row.state != "examined"
-            or (row.job not in self._sets.waiting and row.job not in self.waiting_for_hours)
-        ]
+            if row.state != "examined" or row.job not in waiting
+        )
 
     def _begin(self) -> None:
         rows = self._startable()
@@ -258,30 +261,6 @@ class Dispatch:
             work = self._guarded(partial(module.begin, self._workshop, row), row)
             if work is not None:
                 self._put_to_work(row, work, module.finish)
-
-    @property
-    def waiting_for_hours(self) -> frozenset[int]:
-        """Jobs whose print files wait for the hours of preparing; what is rush does not."""
-        workshop = self._workshop
-        windows, now = workshop.settings.studio.prepare, workshop.clock.now()
-        rows = self._roster.jobs("examined")
-        if not self.keeps_hours or not rows or not windows:
-            return frozenset()
-        made = self._roster.jobs("rendered")
-        key = rows, made, now.replace(second=0, microsecond=0)
-        if key != self._hours[0]:
-            self._hours = key, self._find_waiting(rows, made)
-        return self._hours[1]
-
-    def _find_waiting(self, rows: tuple[JobRow, ...], made: tuple[JobRow, ...]) -> frozenset[int]:
-        settings, now = self._workshop.settings, self._workshop.clock.now()
-        zone = ZoneInfo(settings.studio.time_zone)
-        if is_open(settings.studio.prepare, now, zone):
-            return frozenset()
-        rules = {lab.id: lab.closing for lab in settings.labs}
-        ready = opens_next(settings.studio.prepare, now, zone)
-        rush = find_rush((*rows, *made), lambda row: rules.get(row.lab or ""), now, ready, zone)
-        return frozenset(row.job for row in rows if row.job not in rush)
 
     def _put_to_work(self, row: JobRow, work: Callable[[], Any], finish: Finish) -> None:
         future = self._threads.submit(work)

@@ -31,7 +31,7 @@ def apply_to_parcel(workshop: Workshop, decision: ParcelDecision) -> str:
         raise DecisionRefused(f"There is no parcel {decision.parcel}.", "See `platemark jobs`.")
     if parcel.state != DOUBTFUL or parcel.seq != decision.expected_seq:
         raise DecisionRefused(
-            f"Of {parcel.name} nothing is asked: it is {parcel.state}.", "Nothing was changed."
+            f"{parcel.name} needs no word: it is {parcel.state}.", "Nothing was changed."
         )
     sent = decision.kind == "parcel-sent"
     sentence = (

@@ -99,13 +99,20 @@ def drawing_shown(folders: Folders, row: JobRow) -> Path:
     return folders.scratch("shown") / f"{row.job}-{row.moved_seq}.jpg"
 
 
+def tidy_shown(workshop: Workshop) -> None:
+    """Remove the drawings of jobs that are held no more, or were held anew since."""
+    held = {drawing_shown(workshop.folders, row) for row in workshop.ledger.read.jobs(state="held")}
+    for left in workshop.folders.scratch("shown").iterdir():
+        if left not in held:
+            durable.remove_file(left)
+
+
 def _keep_drawing(workshop: Workshop, row: JobRow, drawing: bytes | None) -> None:
     """Keep a held job's drawing where the page finds it; it may be lost, the folder has it too."""
     if drawing is None:
         return
     target = drawing_shown(workshop.folders, row)
     with contextlib.suppress(OSError):
-        target.parent.mkdir(exist_ok=True)
         target.write_bytes(drawing)
 
 

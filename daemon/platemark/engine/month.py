@@ -244,7 +244,8 @@ def _why_again(examined: dict[str, Any]) -> tuple[str, int | None]:
         return "", None
     for finding in examined.get("findings", ()):
         if finding["code"] == "same-again" and finding["severity"] == "stop":
-            job = finding.get("figures", {}).get("job")
+            # Figures are recorded as pairs.
+            job = dict(finding.get("figures", ())).get("job")
             number = int(job) if job is not None and str(job).isdecimal() else None
             return accepted["same-again"]["because"] or "", number
     return "", None
@@ -288,10 +289,10 @@ def month_paper(report: MonthReport) -> Paper:
         paper.row("In sum", _totals_table(report), first=True),
     ]
     if sent:
-        blocks += [paper.words("Each job", "big"), _table(sent)]
+        blocks += [paper.words("Each job", "heading"), _table(sent)]
     if back:
         blocks += [
-            paper.words("Called back in this month", "big"),
+            paper.words("Called back in this month", "heading"),
             paper.words(
                 "These were sent, in this month or before, and the lab was told not to print them. "
                 "Ask the lab whether it billed them."

@@ -47,6 +47,7 @@ class Morning:
         self._thread: threading.Thread | None = None
         self._making: Future[Digest] | None = None
         self._is_new = True
+        self._since = workshop.clock.now()
         self._not_before = 0.0
 
     @property
@@ -89,7 +90,7 @@ class Morning:
 
     def _begin(self, lines: Callable[[], Sequence[WaitingLine]], wake: Callable[[], None]) -> None:
         workshop = self._workshop
-        due = due_now(workshop, WHAT, workshop.settings.studio.morning.at)
+        due = due_now(workshop, WHAT, workshop.settings.studio.morning.at, self._since)
         if due is None:
             return
         now, said = workshop.clock.now(), tuple(lines())

@@ -23,6 +23,8 @@ from platemark.model.morning import Digest, DigestLine
 from platemark.model.plain import from_plain, to_plain
 
 FOLDER = "mornings"
+_SHORTEST_SOUGHT = 4
+"""Letters of what is looked for within sentences."""
 _OURS = re.compile(r"(\d{4}-\d{2}-\d{2})\.(json|txt|html)")
 
 
@@ -91,7 +93,10 @@ def _without(digest: Digest, words: Collection[str]) -> Digest:
 def _line_without(line: DigestLine, words: Collection[str]) -> DigestLine:
     if any(word in line.private for word in words):
         line = replace(line, private=ERASED)
-    for word in words:
+    # The longest first, as one may be a part of another; a short one stands in many a word.
+    for word in sorted(words, key=len, reverse=True):
+        if len(word) < _SHORTEST_SOUGHT:
+            continue
         line = replace(
             line, text=line.text.replace(word, ERASED), next=line.next.replace(word, ERASED)
         )

@@ -24,6 +24,7 @@ from platemark import durable
 from platemark.delivery import COLLECT
 from platemark.engine.closing import Group, due_groups
 from platemark.engine.lifecycle import move
+from platemark.engine.paperless import LACKING
 from platemark.engine.papers import draw_papers
 from platemark.engine.profiles import still_registered
 from platemark.engine.recall_notice import notice_for
@@ -254,6 +255,8 @@ def _seal_and_publish(
             return
         raise
     said: dict[str, Any] = {"jobs": [row.job for row in rows], **why}
+    if built.lacking:
+        said[LACKING] = list(built.lacking)
     if replaces is not None:
         said["replaces"] = replaces
     files = {item.ticket.job: item.ticket.print_file.path for item in items}
@@ -385,7 +388,11 @@ def _record_closed(workshop: Workshop, parcel: ParcelRow) -> None:
                 "tagmanifest_sha256": parcel.tagmanifest,
                 # What was to be fetched from here may have been, whatever the settings say later.
                 "method": method,
-                **{key: entry.body[key] for key in ("replaces", "recalls") if key in entry.body},
+                **{
+                    key: entry.body[key]
+                    for key in ("replaces", "recalls", LACKING)
+                    if key in entry.body
+                },
             },
         )
         for job in entry.body["jobs"]:

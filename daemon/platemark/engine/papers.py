@@ -21,7 +21,10 @@ _MEMORY_MB, _SECONDS, _OUTPUT_MB = 1024, 120, 256
 
 
 def draw_papers(workshop: Workshop, what: str, papers: Mapping[str, Paper]) -> dict[str, bytes]:
-    """Draw papers for a parcel; those that a mistake of ours spoils are left out and logged.
+    """Draw papers for a parcel, all at once; where that fails by a mistake of ours, one by one.
+
+    One that cannot be drawn at all is left out and logged; the parcel then says so, and
+    `paperless` tells the studio.
 
     The lab has the same words as pages and as JSON, so nothing waits for a paper but what waits for
     the system anyway.
@@ -37,19 +40,28 @@ def draw_papers(workshop: Workshop, what: str, papers: Mapping[str, Paper]) -> d
     folder = workshop.folders.scratch("papers") / secrets.token_hex(4)
     durable.make_folder(folder)
     try:
-        drawn = _drawn(workshop.children, papers, folder)
+        drawn = _drawn(workshop.children, what, papers, folder)
         if isinstance(drawn, Failure):
-            if drawn.kind == "world":
-                raise ChildFault(
-                    f"The papers of {what} could not be drawn: {drawn.sentence}",
-                    "Nothing is lost; it is tried again.",
-                )
-            log = structlog.get_logger()
-            log.error("papers-not-drawn", what=what, why=drawn.sentence, trace=drawn.trace)
-            return {}
+            alone = {
+                name: _drawn(workshop.children, what, {name: paper}, folder)
+                for name, paper in papers.items()
+            }
+            return _those_drawn(what, alone)
         return drawn
     finally:
         durable.remove_tree(folder)
+
+
+def _those_drawn(what: str, alone: Mapping[str, dict[str, bytes] | Failure]) -> dict[str, bytes]:
+    good: dict[str, bytes] = {}
+    for name, drawn in alone.items():
+        if isinstance(drawn, Failure):
+            structlog.get_logger().error(
+                "paper-not-drawn", what=what, paper=name, why=drawn.sentence, trace=drawn.trace
+            )
+        else:
+            good |= drawn
+    return good
 
 
 def draw_paper(paper: Paper, target: Path) -> int:
@@ -76,13 +88,19 @@ def draw_paper(paper: Paper, target: Path) -> int:
 
 
 def _drawn(
-    children: Children, papers: Mapping[str, Paper], folder: Path
+    children: Children, what: str, papers: Mapping[str, Paper], folder: Path
 ) -> dict[str, bytes] | Failure:
+    """Draw papers in one process; a failure is a mistake of ours."""
     places = {name: folder / name for name in papers}
     task = PapersTask(tuple(papers.values()), tuple(map(str, places.values())))
     report = children.run(task, _limits())
     if isinstance(report, Failure):
-        return report
+        if report.kind != "world":
+            return report
+        raise ChildFault(
+            f"The papers of {what} could not be drawn: {report.sentence}",
+            "Nothing is lost; it is tried again.",
+        )
     return {name: place.read_bytes() for name, place in places.items()}
 
 

@@ -46,10 +46,10 @@ class NearProfile:
         last = self.stated.valid_until
         when = f"{last.day} {last:%B %Y}"
         if self.days_left < 0:
-            return f"{self.stated.lab_name} stated it until {when}, which is past."
+            return f"{self.stated.lab_name} called it good until {when}, which is past."
         left = {0: "today is its last day", 1: "tomorrow is its last day"}
         days = left.get(self.days_left, f"{self.days_left} days are left")
-        return f"{self.stated.lab_name} stated it until {when}: {days}."
+        return f"{self.stated.lab_name} calls it good until {when}: {days}."
 
     @property
     def next(self) -> str:

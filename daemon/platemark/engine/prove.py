@@ -17,6 +17,7 @@ from platemark.ledger.keeping import Keeping
 from platemark.ledger.read import JobRow, ParcelRow, Reader
 from platemark.model.errors import PlatemarkError, UsageError
 from platemark.model.job import job_number
+from platemark.model.progress import Watch, unwatched
 from platemark.model.ticket import Witness
 from platemark.parcel.bag import TAG_MANIFEST, verify_parcel
 
@@ -93,10 +94,10 @@ def _of_lost_record(reader: Reader, name: str, witness: Witness) -> str:
     return ""
 
 
-def prove_files(reader: Reader, root: Path) -> Compared:
+def prove_files(reader: Reader, root: Path, watch: Watch = unwatched) -> Compared:
     """Read every file of the archive and every closed parcel, and hold them against the record."""
     faults: list[Fault] = []
-    archived = _archive(root / "archive", faults)
+    archived = _archive(root / "archive", faults, watch)
     keeping = Keeping(reader)
     gone_by_rule = _Gone(keeping)
     for row in reader.jobs():
@@ -122,7 +123,7 @@ def prove_files(reader: Reader, root: Path) -> Compared:
         whole += not wrong
         faults += wrong
     gone = f"; {fetched} no longer there were not compared" if fetched else ""
-    gone += f"; {len(cleared)} left by rule, and their tickets are archived" if cleared else ""
+    gone += f"; {len(cleared)} left by rule, and what stays of them is archived" if cleared else ""
     gone += f"; {gone_by_rule.met} files left the archive by rule" if gone_by_rule.met else ""
     return Compared(
         tuple(faults),
@@ -157,7 +158,7 @@ def _paper_faults(keeping: Keeping, parcel: ParcelRow, archived: set[str]) -> li
             "archive.",
         )
         for paper in keeping.papers(parcel.name)
-        if paper.sha256 not in archived
+        if paper.sha256 not in archived and keeping.removed_by(paper.sha256) is None
     ]
 
 
@@ -204,10 +205,12 @@ def _ticket_fault(parcel: ParcelRow, tag_list: Path, ticket_sha256: str) -> Faul
     return None
 
 
-def _archive(archive: Path, faults: list[Fault]) -> set[str]:
+def _archive(archive: Path, faults: list[Fault], watch: Watch) -> set[str]:
     """Hash every archived file; gives the hashes of those that are whole."""
     found: set[str] = set()
-    for path in sorted(archive.glob("??/*")):
+    paths = sorted(archive.glob("??/*"))
+    for number, path in enumerate(paths):
+        watch("Reading archived files", number, len(paths))
         match = _ARCHIVED.fullmatch(path.name)
         if match is None:
             continue

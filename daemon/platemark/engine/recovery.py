@@ -7,6 +7,7 @@ import shutil
 import structlog
 
 from platemark import durable
+from platemark.engine.hold import tidy_shown
 from platemark.engine.moved import know_moved_drops
 from platemark.engine.pack import resume, tidy_drawings
 from platemark.engine.rescue_gate import refuse_behind
@@ -27,7 +28,7 @@ def recover(workshop: Workshop) -> None:
     workshop.ledger.verify_from_checkpoint()
     refuse_behind(workshop)
     # Copies that were cut off are nobody's: what counts is in the archive or still in hot/.
-    for kind in ("spool", "faces", "prints", "held"):
+    for kind in ("spool", "faces", "prints", "held", "papers"):
         for left in workshop.folders.scratch(kind).iterdir():
             if left.is_dir():
                 durable.remove_tree(left)
@@ -38,6 +39,7 @@ def recover(workshop: Workshop) -> None:
     drawings = workshop.folders.scratch("drawings")
     for left in (*drawings.glob(".child-*"), *drawings.glob("held-*")):
         durable.remove_tree(left)
+    tidy_shown(workshop)
     resume(workshop)
     tidy_drawings(workshop)
     sealed = {parcel.staging for parcel in workshop.ledger.read.parcels(state="sealed")}

@@ -16,13 +16,21 @@ from typing import Any
 import structlog
 
 from platemark import durable
-from platemark.engine.retention import LARGEST_REQUEST, MOST_AT_ONCE, Item, plain_item
+from platemark.engine.retention import (
+    ERASED_RULE,
+    LARGEST_REQUEST,
+    MOST_AT_ONCE,
+    Item,
+    plain_item,
+)
 from platemark.engine.workshop import Folders, Workshop
 from platemark.intake.drop_files import folder_below
 from platemark.ledger.keeping import Keeping
 from platemark.ledger.read import Reader
-from platemark.parcel.bag import TAG_MANIFEST
+from platemark.parcel.bag import BAG_INFO, DECLARATION, TAG_MANIFEST
 
+LISTS = (DECLARATION, BAG_INFO, TAG_MANIFEST)
+"""Of a parcel: no word of a request is in them, nor a print file's name."""
 LEAVING = "leaving"
 """In `work/`: parcels that left `outgoing/` whole, on their way to nothing."""
 
@@ -156,6 +164,8 @@ def _item(body: dict[str, Any]) -> Item:
 def _keep_papers(workshop: Workshop, item: Item) -> list[dict[str, Any]]:
     """Archive everything of a parcel but its print files and previews, which the archive has.
 
+    Of one that goes because a client's words are erased only what holds none of them.
+
     Raises:
         OSError: something of it cannot be read.
     """
@@ -163,6 +173,8 @@ def _keep_papers(workshop: Workshop, item: Item) -> list[dict[str, Any]]:
     papers = []
     for path in sorted(folder.iterdir()):
         if not stat.S_ISREG(path.lstat().st_mode):
+            continue
+        if item.rule == ERASED_RULE and path.name not in LISTS:
             continue
         data = path.read_bytes()
         extension = path.suffix.removeprefix(".").lower() or "txt"

@@ -19,6 +19,7 @@ from typing import Any, Literal
 from platemark.engine.archive_check import SET_ASIDE, Stopped, hash_from_disk, parcel_faults
 from platemark.engine.workshop import Folders
 from platemark.intake.drop_files import TAKEN
+from platemark.ledger.erasing import KIND as WORDS_ERASED
 from platemark.ledger.keeping import Keeping, KeptRow
 from platemark.ledger.read import JobRow, ParcelRow, Reader
 from platemark.ledger.store import stamp
@@ -26,6 +27,8 @@ from platemark.model.job import job_number, shown_name
 from platemark.model.studio import Keep
 
 Place = Literal["archive", "outgoing", "hot", "decisions"]
+ERASED_RULE = "erased"
+"""By what no key of `[keep]` says: somebody had a client's words erased."""
 MOST_AT_ONCE = 200
 """Files that one entry speaks of."""
 LARGEST_REQUEST = 1 << 20
@@ -43,7 +46,7 @@ class Item:
     """One thing that may go."""
 
     rule: str
-    """The key of `[keep]` by which it goes."""
+    """The key of `[keep]` by which it goes, or `ERASED_RULE`."""
     place: Place
     path: bytes
     """From the studio's folder; in `hot` from the hot root."""
@@ -113,21 +116,33 @@ Finding = tuple[Item, bool]
 
 
 def _taken(reader: Reader, folders: Folders, rules: Rules) -> Iterator[Finding]:
-    if not rules.keep.taken_days:
+    days = rules.keep.taken_days
+    before = rules.before(days) if days else ""
+    erased = {entry.job for entry in reader.entries(kind=WORDS_ERASED)}
+    if not days and not erased:
         return
-    before = rules.before(rules.keep.taken_days)
     for folder in (folders.hot, *_folders_in(folders.hot)):
         for path, status in _plain_files(folder / TAKEN):
             relative = os.fsencode(path.relative_to(folders.hot))
             name = os.fsencode(path.name)
             if sheet := _SHEET_NAME.fullmatch(name):
                 found = _sheet(reader, relative, status, int(sheet["seq"]), before)
-            elif match := _TAKEN_NAME.fullmatch(name):
+            elif (match := _TAKEN_NAME.fullmatch(name)) and int(match["job"]) in erased:
+                found = _erased_request(relative, status, int(match["job"]))
+                found = found or _drop(reader, relative, status, int(match["job"]), before)
+            elif match:
                 found = _drop(reader, relative, status, int(match["job"]), before)
             else:
                 found = None
             if found is not None:
                 yield from _as_archived(reader, folders, path, found, rules)
+
+
+def _erased_request(relative: bytes, status: os.stat_result, job: int) -> Item | None:
+    """The request of a job whose words were erased goes at once, and nothing of it is archived."""
+    if not relative.endswith(_REQUEST) or status.st_size > LARGEST_REQUEST:
+        return None
+    return Item(ERASED_RULE, "hot", relative, "", status.st_size, "toml", job)
 
 
 def _drop(
@@ -175,7 +190,7 @@ def _as_archived(
     found = _hash(path, rules)
     if not found:
         return
-    if item.is_request:
+    if item.is_request or item.rule == ERASED_RULE:
         yield _with_hash(item, found), True
     elif found != item.sha256:
         yield _with_hash(item, found), False
@@ -394,10 +409,14 @@ def _bytes_below(folder: Path) -> int:
 
 def words_of(item: Item) -> str:
     """One item for people: where it is and why it may go."""
-    shown = shown_name(item.path)
-    where = f"hot/{shown}" if item.place == "hot" else shown
     of = f" (job {job_number(item.job)})" if item.job else ""
-    return f"{where}{of}, {item.bytes / 1e6:.1f} MB, by {item.rule}"
+    return f"{path_words(item)}{of}, {item.bytes / 1e6:.1f} MB, by {item.rule}"
+
+
+def path_words(item: Item) -> str:
+    """Where an item is, for people: its path in the studio, or below `hot/`."""
+    shown = shown_name(item.path)
+    return f"hot/{shown}" if item.place == "hot" else shown
 
 
 def plain_item(item: Item) -> dict[str, Any]:

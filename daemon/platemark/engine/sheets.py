@@ -60,6 +60,9 @@ class _Open:
     """Rows that have their job: its number, and the path of its drop."""
     notes: dict[int, str] = field(default_factory=dict)
     """By job, what somebody should know of it."""
+    left_out: dict[int, str] = field(default_factory=dict)
+    """By job, that no row asks for it any more, as it is now: a job that was only just claimed is
+    no row's until the next look."""
     answer: SheetAnswer | None = None
     stuck: str = ""
     """Why it could not be moved away."""
@@ -400,7 +403,7 @@ class OrderSheets:
     async def _conclude(
         self, each: _Open, version: Version, standings: dict[int, Standing], *, quiet: bool
     ) -> None:
-        each.notes.update(self._left_out(each, version))
+        each.left_out = self._left_out(each, version)
         kinds = {standing.kind for standing in standings.values()}
         over = self._workshop.clock.now() >= version.read_at + self._patience()
         if kinds == {"done"} or ("busy" not in kinds and over):
@@ -473,7 +476,11 @@ class OrderSheets:
             held_back=held_back,
             missing=tuple(dict.fromkeys(missing)),
             open_rows=tuple(s.sentence for _, s in sorted(waiting.items())),
-            notes=tuple(note for job, note in sorted(each.notes.items()) if self._goes_on(job)),
+            notes=tuple(
+                note
+                for job, note in sorted({**each.notes, **each.left_out}.items())
+                if self._goes_on(job)
+            ),
             finished=finished,
         )
         speaks = bool(answer.mistakes or answer.open_rows or (finished and answer.notes))

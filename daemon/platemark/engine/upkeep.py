@@ -42,6 +42,7 @@ from platemark.engine.mending import (
     record_damage,
     record_mends,
 )
+from platemark.engine.paperless import paperless_lines
 from platemark.engine.reminders import remind, reminder_lines
 from platemark.engine.retention import Found, Item, Rules, find_removable
 from platemark.engine.workshop import Workshop
@@ -102,6 +103,7 @@ class Upkeep:
         self._wake: Callable[[], None] = lambda: None
         self._night: _Night | None = None
         self._is_new = True
+        self._since = workshop.clock.now()
         self._done_day = ""
         self._waits_since: float | None = None
         self._changed: tuple[Item, ...] = ()
@@ -142,6 +144,7 @@ class Upkeep:
         key = workshop.ledger.read.head().seq, today
         if self._lines[0] != key:
             lines = [*damage_lines(workshop), *self._doubtful(), *self._told_changed()]
+            lines += paperless_lines(workshop)
             self._lines = key, [*lines, *reminder_lines(workshop, today)]
         return self._lines[1]
 
@@ -206,7 +209,7 @@ class Upkeep:
     def _begin_night(self, *, busy: bool) -> None:
         rule = self._workshop.settings.studio.upkeep
         newest = self._keeping.night(NIGHTLY)
-        due = daily.due_now(self._workshop, NIGHTLY, rule.at)
+        due = daily.due_now(self._workshop, NIGHTLY, rule.at, self._since)
         if due is None:
             if newest is not None and not newest.done and newest.local_date != self._done_day:
                 # It was stopped in the middle, and no other is due: it is gone on with.

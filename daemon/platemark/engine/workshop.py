@@ -91,6 +91,9 @@ class Folders:
         return self.held / surface / f"{stem}--{job_number(job)}"
 
 
+_SCRATCH = (
+    "spool", "faces", "prints", "parcels", "held", "drawings", "papers", "shown",
+)  # fmt: skip
 ROOM_HINT = "Free some space; Platemark goes on by itself."
 ROOM_KEPT = 256 << 20
 """Bytes that no picture may take of the studio's disk."""
@@ -169,8 +172,7 @@ class Workshop:
             folders.archive,
             folders.decisions,
             folders.profiles,
-            *(folders.scratch(kind) for kind in ("spool", "faces", "prints", "parcels", "held")),
-            folders.scratch("drawings"),
+            *(folders.scratch(kind) for kind in _SCRATCH),
         ):
             durable.make_folder(folder)
         for space in SPACES:

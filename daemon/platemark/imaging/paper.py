@@ -10,21 +10,20 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from reportlab import rl_config
 from reportlab.lib.colors import HexColor
 from reportlab.pdfgen.canvas import Canvas
 
 import platemark
-from platemark.imaging.paper_blocks import (
-    MM,
-    RULE,
-    Strip,
-    hand_of,
-    lay_out,
-    write,
-)
+from platemark.imaging.paper_blocks import lay_out
+from platemark.imaging.paper_strips import MM, RULE, Strip, hand_of, write
 from platemark.imaging.paper_text import SANS, lines_of, load_faces, width_of
 from platemark.model.paper import Paper, Section
 from platemark.model.work import PapersReport, PapersTask
+
+# Pictures stand in the file as the bytes that they are; as letters they are a quarter larger, and
+# writing them so takes longer than all the rest.
+rl_config.useA85 = 0
 
 _SHORT, _LONG = 210 * MM, 297 * MM
 _SIDE, _HEAD, _FOOT = 15 * MM, 11 * MM, 15 * MM
@@ -84,6 +83,8 @@ def _pages(section: Section, size: tuple[float, float]) -> list[_Page]:
     left = room
     for group in _together(strips):
         wanted = sum(strip.height for strip in group)
+        if wanted > left and all(strip.blank for strip in group):
+            continue
         if wanted > left and pages[-1]:
             pages.append([])
             left = room

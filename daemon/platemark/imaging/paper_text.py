@@ -31,6 +31,7 @@ _FILES = {
 # Hebrew, Arabic and their relatives, and numbers among them.
 _TURNED = frozenset({"R", "AL", "AN"})
 _JOINED = frozenset({"AL", "AN"})
+_JOINTS = "_-/."
 _STYLES_ANOTHER = frozenset(map(chr, range(0xFE00, 0xFE10)))
 """Variation selectors have no look of their own."""
 
@@ -120,13 +121,16 @@ def _broken(text: str, hand: Hand, width: float) -> list[str]:
 
 
 def _cut(word: str, hand: Hand, width: float) -> list[str]:
-    """A word that is longer than a line, in pieces that are not."""
+    """A word that is longer than a line, in pieces that are not; a file name at its joints."""
     pieces, piece, used = [], "", 0.0
     for letter in word:
         wide = _width(letter, hand.face) * hand.size
         if piece and used + wide > width:
-            pieces.append(piece)
-            piece, used = "", 0.0
+            joint = max(piece.rfind(sign) for sign in _JOINTS) + 1
+            at = joint if joint > len(piece) // 3 else len(piece)
+            pieces.append(piece[:at])
+            piece = piece[at:]
+            used = width_of(piece, hand)
         piece, used = piece + letter, used + wide
     return [*pieces, piece]
 

@@ -118,7 +118,9 @@ def _references(reader: Reader) -> Iterator[tuple[int | None, str]]:
                 for number, word in files.items():
                     yield from ((int(number), digest) for digest in _digests(word))
                 body = {key: value for key, value in body.items() if key != "files"}
-            yield from ((job, digest) for digest in _digests(body))
+            # Why somebody erased words is no word of the client's.
+            whose = None if kind == KIND else job
+            yield from ((whose, digest) for digest in _digests(body))
         if len(page) < PAGE:
             return
         after = page[-1][0]

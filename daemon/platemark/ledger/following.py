@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from typing import Any
 
@@ -89,14 +89,17 @@ class Chain:
         seq, _, digest = str(rows[0][0]).partition(":") if rows else ("0", "", "")
         return Witness(int(seq), digest)
 
-    def find_fault(self, since: Witness | None = None) -> Fault | None:
+    def find_fault(
+        self, since: Witness | None = None, watch: Callable[[int], None] | None = None
+    ) -> Fault | None:
         """Follow the chain; None where it holds to the end.
 
         Args:
             since: Begin at this entry, which was proved before, and not at the first.
+            watch: Told now and then which entry was followed to.
         """
         try:
-            return self._follow(since)
+            return self._follow(since, watch)
         except _Unreadable as place:
             kind, job = self._of_index(place.seq)
             text = described(place.seq, kind, job)
@@ -107,9 +110,9 @@ class Chain:
                 job,
             )
 
-    def _follow(self, since: Witness | None) -> Fault | None:
+    def _follow(self, since: Witness | None, watch: Callable[[int], None] | None) -> Fault | None:
         if since is None or not since.seq:
-            return first_fault(self._links(0), FIRST_PREVIOUS, 1)
+            return first_fault(self._links(0, watch=watch), FIRST_PREVIOUS, 1)
         before = list(self._links(since.seq - 2, upto=since.seq))
         if not before or before[-1][0] != since.seq:
             return Fault(
@@ -124,9 +127,11 @@ class Chain:
                 "rewritten.",
             )
         previous = before[0][7] if before[0][0] == since.seq - 1 else FIRST_PREVIOUS
-        return first_fault(self._links(since.seq - 1), previous, since.seq)
+        return first_fault(self._links(since.seq - 1, watch=watch), previous, since.seq)
 
-    def _links(self, after: int, upto: int = 0) -> Iterator[Row]:
+    def _links(
+        self, after: int, upto: int = 0, watch: Callable[[int], None] | None = None
+    ) -> Iterator[Row]:
         query = f"SELECT {_LINK} FROM entries WHERE seq > ?{' AND seq <= ?' if upto else ''}"
         while True:
             values = (after, upto) if upto else (after,)
@@ -136,6 +141,8 @@ class Chain:
                 yield from self._one_by_one(after)
                 return
             yield from page
+            if watch is not None and page:
+                watch(page[-1][0])
             if len(page) < PAGE:
                 return
             after = page[-1][0]

@@ -18,6 +18,7 @@ from platemark.ledger.erasing import erased_by_entries, erased_words
 from platemark.ledger.following import PAGE
 from platemark.ledger.form import MENDED_BY
 from platemark.ledger.read import Reader
+from platemark.model.progress import Watch, unwatched
 
 Key = tuple[Any, ...]
 
@@ -37,23 +38,28 @@ _WITH_SEQ = (
 _MOST_SHOWN = 60
 
 
-def find_faults(reader: Reader) -> list[Fault]:
+def find_faults(reader: Reader, watch: Watch = unwatched) -> list[Fault]:
     """Everything that does not hold, worst first; a record that is broken proves nothing more.
 
     The first broken entry is named before what SQLite finds wrong with its file.
+
+    Args:
+        reader: The record.
+        watch: Told of the entries that were followed, and of those of which tables were made.
     """
+    head = reader.head().seq
     damaged = reader.find_file_faults()
-    broken = reader.find_fault()
+    broken = reader.find_fault(watch=lambda seq: watch("Following the entries", seq, head))
     if broken is not None or damaged:
         return [*filter(None, (broken,)), *damaged]
     formless = reader.find_form_faults()
     if formless:
         # Tables that are not what they should be cannot be held against anything.
         return [*formless, *filter(None, (find_shortening(reader),)), *find_word_faults(reader)]
-    return list(find_faults_beside(reader))
+    return list(find_faults_beside(reader, watch))
 
 
-def find_faults_beside(reader: Reader) -> Iterator[Fault]:
+def find_faults_beside(reader: Reader, watch: Watch = unwatched) -> Iterator[Fault]:
     """Hold words and derived tables against a chain that was found to hold, worst fault first.
 
     Of each table the first wrong row is named, and every wrong word.
@@ -72,7 +78,7 @@ def find_faults_beside(reader: Reader) -> Iterator[Fault]:
         )
     yield from find_word_faults(reader)
     yield from find_unsaid_erasures(reader)
-    yield from find_table_faults(reader)
+    yield from find_table_faults(reader, watch)
 
 
 def find_shortening(reader: Reader) -> Fault | None:
@@ -128,7 +134,7 @@ def find_unsaid_erasures(reader: Reader) -> Iterator[Fault]:
             yield Fault(seq, f"{where} are gone, and no entry says that they were erased.")
 
 
-def find_table_faults(reader: Reader) -> Iterator[Fault]:
+def find_table_faults(reader: Reader, watch: Watch = unwatched) -> Iterator[Fault]:
     """Make the derived tables again from the entries, in a file of its own, and compare.
 
     Neither what is made nor what is there is ever held in memory whole.
@@ -140,7 +146,7 @@ def find_table_faults(reader: Reader) -> Iterator[Fault]:
             made.execute(f"PRAGMA {pragma}")
         made.execute("BEGIN")
         projection.empty(made)
-        seen = _follow(reader, made, 0)
+        seen = _follow(reader, made, 0, watch)
         # The service may go on meanwhile; the rest is followed while it waits.
         with reader.standing_still():
             _follow(reader, made, seen)
@@ -150,10 +156,13 @@ def find_table_faults(reader: Reader) -> Iterator[Fault]:
     yield from (fault for fault in faults if fault is not None)
 
 
-def _follow(reader: Reader, made: sqlite3.Connection, after: int) -> int:
+def _follow(reader: Reader, made: sqlite3.Connection, after: int, watch: Watch = unwatched) -> int:
+    head = reader.head().seq
     for entry in reader.entries(after):
         projection.apply(made, entry)
         after = entry.seq
+        if after % PAGE == 0 or after == head:
+            watch("Comparing the tables", after, head)
     return after
 
 

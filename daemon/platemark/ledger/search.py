@@ -158,9 +158,7 @@ class Search:
 
     def _word(self, terms: list[str], values: list[object], word: str) -> None:
         """Add what one word of a search asks: it may stand anywhere."""
-        ways: list[str] = []
-        for column in ("original_name", "title"):
-            ways.append(_holds(f"j.{column}", word, values))
+        ways = [_holds(f"j.{column}", word, values) for column in ("original_name", "title")]
         # Of these there are few, so they are looked through before the jobs are.
         few = (
             ("order_word", self._having("words", "text", "digest", word)),
@@ -270,7 +268,10 @@ def _holds(column: str, word: str, values: list[object]) -> str:
         )
     )
     values += [*rough, *exact]
-    return f"(({' OR '.join([like] * len(rough))}) AND ({' OR '.join([like] * len(exact))}))"
+    # Most names are of plain letters alone: a letter of theirs is a byte.
+    is_other = f"length(CAST({column} AS BLOB)) > length({column})"
+    rough_holds, exact_holds = (" OR ".join([like] * len(each)) for each in (rough, exact))
+    return f"({is_other} AND ({rough_holds}) AND ({exact_holds}))"
 
 
 def _days(word: str) -> tuple[date, date] | None:

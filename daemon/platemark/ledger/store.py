@@ -15,6 +15,7 @@ from typing import Any
 from platemark import durable
 from platemark.ledger import erasing, opening, projection
 from platemark.ledger.chain import Entry, canonical_entry, hash_entry
+from platemark.ledger.following import PAGE
 from platemark.ledger.form import find_form_faults, sql, statements, wrong_length
 from platemark.ledger.journal import refuse_unfit_journal
 from platemark.ledger.migrations import FORM, form_of, migrate, refuse_formless, refuse_newer
@@ -23,6 +24,7 @@ from platemark.ledger.proof import find_shortening
 from platemark.ledger.read import Reader
 from platemark.model.errors import RecordDamaged
 from platemark.model.plain import canonical
+from platemark.model.progress import Watch, unwatched
 from platemark.model.ticket import Witness
 
 _GUARD = re.compile(r"CREATE (TRIGGER|INDEX) (\w+)")
@@ -171,9 +173,12 @@ class Ledger:
         with durable.step("commit", self._path):
             self._connection.execute("COMMIT")
 
-    def _replay(self, connection: sqlite3.Connection) -> None:
+    def _replay(self, connection: sqlite3.Connection, watch: Watch = unwatched) -> None:
+        head = self.read.head().seq
         for entry in self.read.entries():
             projection.apply(connection, entry)
+            if entry.seq % PAGE == 0 or entry.seq == head:
+                watch("Making the tables", entry.seq, head)
 
     @contextmanager
     def transaction(self) -> Iterator[Transaction]:
@@ -247,17 +252,20 @@ class Ledger:
                 "`platemark ledger rescue` saves what holds.",
             )
 
-    def rebuild(self) -> None:
+    def rebuild(self, watch: Watch = unwatched) -> None:
         """Make every derived table anew from the entries, all or nothing.
 
         Indexes and guards of the entries that are gone are put back with them.
+
+        Args:
+            watch: Told of how many entries they were made so far.
         """
         try:
             self._connection.execute("BEGIN IMMEDIATE")
             try:
                 self._put_guards_back()
                 projection.empty(self._connection)
-                self._replay(self._connection)
+                self._replay(self._connection, watch)
                 with durable.step("commit", self._path):
                     self._connection.execute("COMMIT")
             except BaseException:

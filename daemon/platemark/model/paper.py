@@ -11,8 +11,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-Tone = Literal["plain", "strong", "soft", "small", "code", "big", "order", "title"]
-"""How words are said: `order` is an instruction in large type, `code` a hash or a path."""
+Tone = Literal["plain", "strong", "soft", "small", "code", "big", "heading", "order", "title"]
+"""How words are said: `order` is an instruction in large type, `code` a hash or a path; `big` is
+for what belongs to a title, a `heading` stands apart from what is before it."""
 
 Kind = Literal[
     "words", "points", "facts", "table", "row", "beside", "picture", "legend", "quantity",

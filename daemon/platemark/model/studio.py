@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import time
 from typing import Literal
 
@@ -124,8 +124,8 @@ class Studio:
     keep: Keep = Keep()
     prepare: tuple[Window, ...] = ()
     """Hours in which print files are made; empty is always."""
-    page: Page = Page()
-    morning: Morning = Morning()
+    page: Page = field(default_factory=Page)
+    morning: Morning = field(default_factory=Morning)
     display: Display | None = None
     """None where `studio.toml` says nothing of it."""
 

@@ -12,7 +12,7 @@ import os
 import re
 import stat
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -32,8 +32,11 @@ from platemark.parcel.forms import (
 BAG_DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 """`bagit.txt`, byte for byte (RFC 8493, 2.1.1)."""
 
+DECLARATION, BAG_INFO = "bagit.txt", "bag-info.txt"
 PAYLOAD_MANIFEST = "manifest-sha256.txt"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
+NO_PAPERS = "NO-PAPERS.txt"
+"""Says in the parcel that a paper is missing, and what says the same."""
 PREVIEWS = "screen-previews"
 """Folder of what shows how the prints will look: no payload, so that nobody prints it."""
 
@@ -59,18 +62,21 @@ class BuiltParcel:
     """Of `tagmanifest-sha256.txt`; with it the whole parcel can be proved."""
     bytes: int
     """Of all files together."""
+    lacking: tuple[str, ...] = ()
+    """Papers that could not be drawn."""
 
 
-def no_papers(_papers: Mapping[str, Paper]) -> Mapping[str, bytes]:
-    """Draw nothing; a parcel is whole without its papers, as the pages say the same."""
-    return {}
+def without_words(names: Sequence[str]) -> str:
+    """Files that a parcel goes without: `ticket.pdf and cover.pdf`."""
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def build_parcel(
     staging: Path,
     parcel_ticket: ParcelTicket,
     items: Sequence[ParcelItem],
-    draw: Draw = no_papers,
+    draw: Draw | None = None,
 ) -> BuiltParcel:
     """Write a whole parcel into a new folder and make it lasting.
 
@@ -81,7 +87,8 @@ def build_parcel(
         staging: A folder that must not exist yet, on the archive's volume.
         parcel_ticket: What the parcel says of itself.
         items: Its jobs in the same order, with the places of their files.
-        draw: Draws its papers.
+        draw: Draws its papers; what it leaves out is said in the parcel. None where no papers are
+            wanted: the pages say the same.
 
     Raises:
         FileExistsError: the folder is there already.
@@ -106,12 +113,17 @@ def build_parcel(
         {item.ticket.job: item.proof for item in items if item.ticket.proof is not None},
     )
     made = {form.file_name: form.make(parcel_ticket, pictures) for form in ticket_forms()}
+    papers = {name: page for name, page in made.items() if isinstance(page, Paper)}
+    drawn = draw(papers) if draw is not None else {}
+    lacking = tuple(name for name in papers if name not in drawn) if draw is not None else ()
     tags = {
         **_preview_files(items, pictures.previews),
         **{name: page for name, page in made.items() if isinstance(page, bytes)},
-        **draw({name: page for name, page in made.items() if isinstance(page, Paper)}),
+        **drawn,
+        **({NO_PAPERS: _lacking_note(lacking)} if lacking else {}),
     }
-    return write_bag(staging, parcel_ticket.parcel, parcel_ticket.created, payload, tags)
+    built = write_bag(staging, parcel_ticket.parcel, parcel_ticket.created, payload, tags)
+    return replace(built, lacking=lacking)
 
 
 def write_bag(
@@ -137,8 +149,8 @@ def write_bag(
     # Octets and number of the payload's files (RFC 8493, 2.2.2).
     oxum = f"{size}.{len(payload)}"
     tags = {
-        "bagit.txt": BAG_DECLARATION,
-        "bag-info.txt": _bag_info(name, created, oxum),
+        DECLARATION: BAG_DECLARATION,
+        BAG_INFO: _bag_info(name, created, oxum),
         PAYLOAD_MANIFEST: _manifest({path: sha256 for path, (sha256, _) in payload.items()}),
         **tags,
     }
@@ -235,6 +247,16 @@ def _preview(item: ParcelItem) -> bytes:
             "Nothing was sent. Put the archive's file back from a backup, and check the disk.",
         )
     return data
+
+
+def _lacking_note(names: Sequence[str]) -> bytes:
+    are = "is" if len(names) == 1 else "are"
+    return (
+        f"{without_words(names)} {are} missing here, because the studio's program could not draw "
+        f"{'it' if len(names) == 1 else 'them'}.\n"
+        "ticket.html says the same: open it in any browser, and print it where paper is wanted.\n"
+        "Nothing else is missing.\n"
+    ).encode()
 
 
 def _preview_files(items: Sequence[ParcelItem], previews: Drawings) -> dict[str, bytes]:

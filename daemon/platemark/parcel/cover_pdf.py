@@ -40,7 +40,7 @@ def cover_paper(parcel: ParcelTicket, _pictures: Pictures) -> Paper:
         paper.words(total_words(parcel), "big"),
         *([paper.notes(notes)] if (notes := parcel_notes(parcel)) else []),
         paper.row("From and to", paper.facts(_ways(parcel, parts)), first=True),
-        paper.row("What is in it", _jobs(parts)),
+        paper.row("What is in it", _jobs(parts, wanted=shared_of(parcel, parts).wanted_differs)),
         *_sets(parts),
         paper.row("By product", _totals(parts)),
         *_heavy(parts),
@@ -73,8 +73,13 @@ def _jobs_of(parts: Sequence[Part], address: str) -> str:
     return f"job{'' if len(numbers) == 1 else 's'} {', '.join(numbers)}"
 
 
-def _jobs(parts: Sequence[Part]) -> Block:
-    headings = ("Prints", "On", "Size", "Picture and file", "Wanted by", "Job")
+def _jobs(parts: Sequence[Part], *, wanted: bool) -> Block:
+    """A line a job; with the day it is wanted by where that is not the same for all."""
+    headings = ["Prints", "On", "Size", "Picture and file", "Job"]
+    shares = [4, 12, 11, 20, 6]
+    if wanted:
+        headings.insert(4, "Wanted by")
+        shares[3:4] = [15, 9]
     rows = []
     for part in parts:
         request = part.ticket.request
@@ -82,17 +87,11 @@ def _jobs(parts: Sequence[Part]) -> Block:
         measures = [part.size, f"on a sheet of {part.sheet}" if part.sheet else part.edge]
         name = request.title or part.ticket.original.name
         file = part.ticket.print_file.path.removeprefix("data/")
-        rows.append(
-            (
-                str(request.copies),
-                "\n".join(filter(None, about)),
-                "\n".join(filter(None, measures)),
-                "\n".join((_short(name), file)),
-                part.wanted or "no date",
-                part.number,
-            )
-        )
-    return paper.table(headings, rows, (4, 12, 11, 16, 8, 5), figures=(0,))
+        cells = [str(request.copies), "\n".join(filter(None, about))]
+        cells += ["\n".join(filter(None, measures)), f"{_short(name)}\n{file}"]
+        cells += [part.wanted or "no date"] if wanted else []
+        rows.append([*cells, part.number])
+    return paper.table(headings, rows, shares, figures=(0,))
 
 
 def _short(name: str) -> str:

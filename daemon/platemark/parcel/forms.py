@@ -18,7 +18,7 @@ Drawings = Mapping[int, bytes]
 """A JPEG for each job's number."""
 
 Draw = Callable[[Mapping[str, Paper]], Mapping[str, bytes]]
-"""Draws papers as PDF, by file name; one that cannot be drawn is left out."""
+"""Draws papers as PDF, by file name; one that a mistake of ours spoils is left out."""
 
 
 @dataclass(frozen=True, slots=True)

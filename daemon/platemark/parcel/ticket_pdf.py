@@ -17,7 +17,7 @@ from platemark.parcel.ticket_words import (
 )
 
 _DRAWING_MM = (88, 62)
-_PREVIEW_MM = (149, 92)
+_PREVIEW_MM = (149, 80)
 
 
 def ticket_paper(parcel: ParcelTicket, pictures: Pictures) -> Paper:
@@ -56,7 +56,7 @@ def _blocks(parcel: ParcelTicket, part: Part, pictures: Pictures) -> list[Block]
     blocks += _look(part, pictures)
     changes = [(change.text, change.before, change.after) for change in ticket.changes]
     changed = (
-        paper.table(("What and why", "Before", "After"), changes, (11, 7, 7))
+        paper.table(("What and why", "Before", "After"), changes, (13, 6, 5))
         if changes
         else paper.words("Nothing.")
     )
@@ -115,9 +115,9 @@ def _look(part: Part, pictures: Pictures) -> list[Block]:
             paper.words(" ".join(preview_words(ticket.proof.path)), "small"),
         ]
     if ticket.suitability:
-        headings = ("How it sits on the surface", "Measured", "In words")
+        headings = ("On this surface", "Measured", "In words")
         rows = [(each.label, each.figure, each.sentence) for each in ticket.suitability]
-        blocks.append(paper.table(headings, rows, (7, 5, 14)))
+        blocks.append(paper.table(headings, rows, (6, 5, 17)))
     return [paper.row("How it will look", *blocks)] if blocks else []
 
 

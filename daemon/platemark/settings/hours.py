@@ -140,8 +140,8 @@ class PrepareSection(Section):
         default=(),
         description=(
             "always, or the hours in which print files are made, in the studio's time zone; "
-            "several in a list. Pictures are taken and checked at any hour, and what would be too late "
-            "otherwise does not wait."
+            "several in a list. Pictures are taken and checked at any hour, and what would be too "
+            "late otherwise does not wait."
         ),
         examples=["22:00-06:00"],
     )

@@ -18,11 +18,11 @@ def _is_name(text: str) -> bool:
 
 
 class PageSection(Section):
-    """The status page: what waits, what is held and why, what went where; answers are given there."""
+    """The status page: what waits, what is held and why, what went where; answers too."""
 
     on: YesNo = Field(
         default=False,
-        description="Whether the service keeps the page beside it; `platemark page` shows it alone.",
+        description="Whether the service keeps the page beside it; else `platemark page` shows it.",
         examples=[True],
     )
     host: Words = Field(

@@ -18,14 +18,14 @@ Outcome = Literal[
 ]  # fmt: skip
 
 SENTENCES: dict[Outcome, str] = {
-    "sent": "it was taken",
-    "partly": "it was taken for some of the addresses",
+    "sent": "it was sent",
+    "partly": "it was sent to some of the addresses only",
     "refused": "the other end refused it",
     "login": "the other end refused the name or the password",
-    "unencrypted": "the other end offers no encryption, and nothing is sent without",
-    "certificate": "the other end could not prove that it is who it says",
+    "unencrypted": "the other end offers no encryption at that port, and nothing is sent without",
+    "certificate": "the other end could not prove who it is (its certificate)",
     "unreachable": "the other end cannot be reached",
-    "unknown": "nobody knows a channel of that kind",
+    "unknown": "the address of the channel is of no known kind",
     "silent": "the other end does not answer",
     "credentials": "the names and passwords for it could not be used",
     "our-fault": "Platemark made a mistake",

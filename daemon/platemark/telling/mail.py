@@ -46,8 +46,11 @@ def send_mail(
         return Told("unencrypted")
     except smtplib.SMTPResponseException as error:
         return Told("refused", error.smtp_code)
-    except ssl.SSLError:
+    except ssl.SSLCertVerificationError:
         return Told("certificate")
+    except ssl.SSLError:
+        # What answers there speaks no TLS, as at the port for STARTTLS.
+        return Told("unencrypted")
     except (OSError, smtplib.SMTPException):
         return Told("unreachable")
     if refused:

@@ -21,10 +21,12 @@ BROWSER = "platemark-browser"
 LARGEST_BODY = 64 * 1024
 LONGEST_TARGET = 8 * 1024
 BODY_S = 10.0
-LOOK_AGAIN_S = 0.25
+LOOK_AGAIN_S = 1.0
 """One who asks too much waits this long for the answer that says so."""
 COSTS = (("/search", 4.0), ("/record", 2.0), ("/metrics", 2.0), ("/assets/", 0.5))
 OPEN = ("/healthz", "/enter")
+KEPT = "/enter/kept"
+"""Where an answer goes that came without a token: it is asked for, and the answer is kept."""
 ASSETS = "/assets/"
 """What is shown without a token."""
 POLICY = (
@@ -89,7 +91,10 @@ class Guard:
             return
         if not self._may_enter(scope, headers):
             self.refused["no-token"] += 1
-            if scope["method"] == "GET" and b"text/html" in headers.get("accept", b""):
+            if scope["method"] == "POST" and scope["path"] == "/answer":
+                kept = {**scope, "path": KEPT, "raw_path": KEPT.encode()}
+                await self._app(kept, _bounded(receive), sent)
+            elif scope["method"] == "GET" and b"text/html" in headers.get("accept", b""):
                 target = quote(scope["path"], safe="/")
                 await _say(sent, 303, "", (b"location", f"/enter?to={target}".encode()))
             else:
@@ -154,18 +159,25 @@ def cookies(header: bytes) -> dict[str, str]:
 
 
 def _bounded(receive: Receive) -> Receive:
-    """A body of bounded length that must come in a bounded time."""
+    """A body of bounded length that must all come in a bounded time."""
     got = 0
+    ends = asyncio.get_running_loop().time() + BODY_S
+    is_whole = False
 
     async def bounded() -> Message:
-        nonlocal got
-        message = await asyncio.wait_for(receive(), BODY_S) if got >= 0 else await receive()
+        nonlocal got, is_whole
+        if is_whole:  # what comes after the body is only that the browser goes
+            return await receive()
+        try:
+            async with asyncio.timeout_at(ends):
+                message = await receive()
+        except TimeoutError as error:
+            raise HTTPException(408) from error
         if message["type"] == "http.request":
             got += len(message.get("body", b""))
             if got > LARGEST_BODY:
                 raise HTTPException(413)
-            if not message.get("more_body"):
-                got = -(1 << 62)  # what comes after the body is only that the browser goes
+            is_whole = not message.get("more_body")
         return message
 
     return bounded

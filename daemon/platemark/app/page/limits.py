@@ -22,9 +22,9 @@ class Rate:
     a_second: float
 
 
-CALLER = Rate(200, 8)
+CALLER = Rate(200, 6)
 """A view with its pictures is some two dozen; an open page asks once in two seconds."""
-EVERYBODY = Rate(400, 16)
+EVERYBODY = Rate(400, 10)
 ENTERING = Rate(5, 0.1)
 """Tokens that may be tried."""
 

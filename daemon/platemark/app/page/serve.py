@@ -13,9 +13,10 @@ import signal
 import socket
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
+import h11
 import structlog
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -26,32 +27,41 @@ from platemark.app.page.site import make_app, studio_of
 from platemark.model.errors import PlatemarkError, UsageError
 from platemark.model.page import Page, is_any_address
 
-NICENESS = 10
+NICENESS = 15
+"""So that a flood takes a few hundredths of a processor from what prepares pictures, no more."""
 MOST_CONNECTIONS = 64
-FIRST_LINE_S = 10.0
-"""A connection that says nothing whole for so long is closed."""
+MOST_OF_CALLER = 40
+LOOK_S = 10.0
 IDLE_S = 15
 HEAD_BYTES = 16 * 1024
 
 
 class BoundedProtocol(H11Protocol):
-    """HTTP/1.1 by few connections at once, none of which may only sit there."""
+    """HTTP/1.1 by few connections at once, none of which may only sit there.
+
+    Every ten seconds each connection is looked at. One that has begun a request and not ended its
+    head since the last look is cut, and so is one that takes nothing of what it asked for.
+    """
 
     _is_turned_away = False
+    _is_silent = True
+    _unsent = 0
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Take a connection, unless there are too many."""
-        if len(self.connections) >= MOST_CONNECTIONS:
+        caller = _caller(transport)
+        of_caller = sum(1 for each in self.connections if _caller(each.transport) == caller)
+        if len(self.connections) >= MOST_CONNECTIONS or of_caller >= MOST_OF_CALLER:
             self._is_turned_away = True
             transport.abort()
             return
         super().connection_made(transport)
-        self._first = self.loop.call_later(FIRST_LINE_S, self._close_if_silent)
+        self._look_again = self.loop.call_later(LOOK_S, self._look)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Forget a connection."""
         if not self._is_turned_away:
-            self._first.cancel()
+            self._look_again.cancel()
             super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
@@ -62,9 +72,22 @@ class BoundedProtocol(H11Protocol):
     def eof_received(self) -> None:
         """Nothing more comes."""
 
-    def _close_if_silent(self) -> None:
-        if self.cycle is None and not self.transport.is_closing():
+    def _look(self) -> None:
+        unsent = self.transport.get_write_buffer_size()
+        takes_nothing = 0 < self._unsent <= unsent
+        is_answered = self.cycle is None or self.cycle.response_complete
+        owes = self.conn.their_state is h11.SEND_BODY or bool(self.conn.trailing_data[0])
+        is_silent = is_answered and (self.cycle is None or owes)
+        if takes_nothing or (is_silent and self._is_silent):
             self.transport.abort()
+            return
+        self._unsent, self._is_silent = unsent, is_silent
+        self._look_again = self.loop.call_later(LOOK_S, self._look)
+
+
+def _caller(transport: asyncio.BaseTransport) -> str:
+    peer = transport.get_extra_info("peername")
+    return str(peer[0]) if peer else ""
 
 
 def bind(page: Page) -> socket.socket:
@@ -100,13 +123,12 @@ def address_of(page: Page, port: int) -> str:
     return f"http://{f'[{host}]' if ':' in host else host}:{port}/"
 
 
-def serve(root: Path, page: Page, *, say: Any = None) -> None:
-    """Show the page until SIGTERM or SIGINT.
+def make_server(root: Path, page: Page) -> tuple[uvicorn.Server, socket.socket]:
+    """A server and the address that it has taken; it answers there once it is run.
 
     Args:
         root: The studio.
         page: Where to answer.
-        say: Called with the address once it answers there.
 
     Raises:
         UsageError: the address is taken, or the token cannot be used.
@@ -114,11 +136,8 @@ def serve(root: Path, page: Page, *, say: Any = None) -> None:
     """
     seen = studio_of(root)
     token = None if page.is_here_only else token_of(root)
-    app = make_app(seen, page, token)
-    taken = bind(page)
-    port = int(taken.getsockname()[1])
     config = uvicorn.Config(
-        app,
+        make_app(seen, page, token),
         http=BoundedProtocol,
         ws="none",
         lifespan="on",
@@ -131,11 +150,28 @@ def serve(root: Path, page: Page, *, say: Any = None) -> None:
         timeout_graceful_shutdown=2,
         h11_max_incomplete_event_size=HEAD_BYTES,
     )
-    structlog.get_logger().info("page-started", address=address_of(page, port))
+    return uvicorn.Server(config), bind(page)
+
+
+def serve(root: Path, page: Page, *, say: Callable[[str], None] | None = None) -> None:
+    """Show the page until SIGTERM or SIGINT.
+
+    Args:
+        root: The studio.
+        page: Where to answer.
+        say: Called with the address once that is taken.
+
+    Raises:
+        UsageError: the address is taken, or the token cannot be used.
+        SettingsError: the studio's settings have mistakes.
+    """
+    server, taken = make_server(root, page)
+    address = address_of(page, int(taken.getsockname()[1]))
+    structlog.get_logger().info("page-started", address=address)
     if say is not None:
-        say(address_of(page, port))
+        say(address)
     with taken:
-        uvicorn.Server(config).run(sockets=[taken])
+        server.run(sockets=[taken])
 
 
 def _end_with_parent() -> None:

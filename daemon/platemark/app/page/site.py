@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qsl, urlencode
 
 import anyio.to_thread
 import jinja2
@@ -22,7 +23,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from platemark.app.page.guard import BROWSER, SESSION, Guard
+from platemark.app.page.guard import BROWSER, KEPT, SESSION, Guard
 from platemark.app.page.keys import SESSION_S, Keys
 from platemark.app.page.limits import ENTERING, Rates
 from platemark.app.page.metrics import CONTENT_TYPE, health, metrics_text
@@ -110,7 +111,12 @@ def make_app(seen: StudioSeen, page: Page, token: str | None) -> Guard:
         _route(site, "/healthz", _healthz),
         _route(site, "/metrics", _metrics),
         _route(site, "/enter", _ask_token),
-        Route("/enter", functools.partial(_enter, site, entering), methods=["POST"]),
+        Route(
+            "/enter",
+            functools.partial(_enter, site, entering, views_jobs.show_again),
+            methods=["POST"],
+        ),
+        Route(KEPT, functools.partial(_keep_answer, site), methods=["POST"]),
     ]
     app = Starlette(
         routes=routes,
@@ -195,21 +201,44 @@ def _metrics(site: Site, _: Request) -> Response:
 def _ask_token(site: Site, request: Request) -> Response:
     if not site.keys.asks:
         return RedirectResponse("/", 303)
-    return site.show(request, "enter", to=_inside(request.query_params.get("to", "/")), wrong="")
+    to = _inside(request.query_params.get("to", "/"))
+    return site.show(request, "enter", to=to, wrong="", kept="")
 
 
-async def _enter(site: Site, entering: Rates, request: Request) -> Response:
+async def _keep_answer(site: Site, request: Request) -> Response:
+    """Ask for the token, with an answer that came without it, or with one that has run out."""
+    kept = urlencode(await form_fields(request))
+    wrong = (
+        "The token was asked for too long ago. Your answer is kept: give the token, look at the "
+        "answer once more and send it again."
+    )
+    return await run_in_threadpool(
+        site.show, request, "enter", 401, to="/held", wrong=wrong, kept=kept
+    )
+
+
+Again = Callable[[Site, Request, list[tuple[str, str]]], Response]
+"""Shows an answer that was kept."""
+
+
+async def _enter(site: Site, entering: Rates, again: Again, request: Request) -> Response:
     fields = dict(await form_fields(request))
-    to = _inside(fields.get("to", "/"))
+    to, kept = _inside(fields.get("to", "/")), fields.get("kept", "")
     caller = request.client.host if request.client is not None else ""
     if not entering.allows(caller):
         wrong = "Too many were tried. Wait a minute, then try again."
-        return await run_in_threadpool(site.show, request, "enter", 429, to=to, wrong=wrong)
+        return await run_in_threadpool(
+            site.show, request, "enter", 429, to=to, wrong=wrong, kept=kept
+        )
     if not site.keys.is_token(fields.get("token", "")):
         structlog.get_logger().warning("page-wrong-token", caller=caller)
         wrong = "That is not the studio's token. It stands in the file page-token of the studio."
-        return await run_in_threadpool(site.show, request, "enter", 401, to=to, wrong=wrong)
-    response = RedirectResponse(to, 303)
+        return await run_in_threadpool(
+            site.show, request, "enter", 401, to=to, wrong=wrong, kept=kept
+        )
+    response: Response = RedirectResponse(to, 303)
+    if kept:
+        response = await run_in_threadpool(again, site, request, _fields_of(kept))
     secure = request.headers.get("origin", "").startswith("https://")
     response.set_cookie(
         SESSION, site.keys.new_session(), max_age=SESSION_S, httponly=True, samesite="strict",
@@ -224,14 +253,15 @@ async def form_fields(request: Request) -> list[tuple[str, str]]:
     Raises:
         HTTPException: it is sent in another way, or has too many fields.
     """
-    from urllib.parse import parse_qsl
-
     kind = request.headers.get("content-type", "").partition(";")[0].strip().casefold()
     if kind != "application/x-www-form-urlencoded":
         raise HTTPException(415)
-    body = (await request.body()).decode("utf-8", "replace")
+    return _fields_of((await request.body()).decode("utf-8", "replace"))
+
+
+def _fields_of(text: str) -> list[tuple[str, str]]:
     try:
-        return parse_qsl(body, keep_blank_values=True, errors="replace", max_num_fields=1000)
+        return parse_qsl(text, keep_blank_values=True, errors="replace", max_num_fields=1000)
     except ValueError as error:
         raise HTTPException(400) from error
 

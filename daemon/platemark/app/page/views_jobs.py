@@ -105,12 +105,21 @@ async def answer(site: Site, request: Request) -> Response:
     """Take an answer to one held job, or to several."""
     sent = read_form(await form_fields(request))
     response, decisions = await run_in_threadpool(_take, site, request, sent)
-    if decisions:
+    if decisions and is_served(site.seen.root) is not False:
         for _ in range(int(WAIT_S / 0.2)):
             if await run_in_threadpool(_all_decided, site.seen, decisions):
                 break
             await asyncio.sleep(0.2)
     return response
+
+
+def show_again(site: Site, request: Request, fields: list[tuple[str, str]]) -> Response:
+    """An answer that was kept while the token was asked for; it does not count yet."""
+    sent = read_form(fields)
+    jobs = [job for job, _ in sent.targets][:MOST_JOBS]
+    if not jobs:
+        return RedirectResponse("/held", 303)
+    return _ask(site, request, jobs, sent, "Look at it once more and send it again.", 200)
 
 
 def _take(site: Site, request: Request, sent: Sent) -> tuple[Response, list[Decision]]:

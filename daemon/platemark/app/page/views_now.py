@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from platemark.app.coming_words import wait_words
 from platemark.app.page.progress import UnderWay, under_way
 from platemark.app.page.site import Site, View
 from platemark.app.page.studio_seen import StudioSeen, is_served
@@ -18,6 +20,7 @@ from platemark.app.page.words import (
     count_words,
     moment_words,
 )
+from platemark.engine.morning_state import morning_troubles
 from platemark.intake.plain_text import flat
 from platemark.ledger.read import JobRow, ParcelRow, Reader
 from platemark.ledger.search import Search
@@ -48,6 +51,10 @@ def _state(seen: StudioSeen) -> dict[str, Any]:
         return {
             "said": f"As of {seen.now():%H:%M:%S}",
             "service": _service_words(seen),
+            "troubles": [
+                flat(f"{line.text} {line.next}").replace("`", "")
+                for line in morning_troubles(reader, seen.settings, datetime.now(UTC))
+            ],
             "counts": {
                 "working": _pictures(len(working)),
                 "waiting": _pictures(sum(counts.get(each, 0) for each in _STATES) - len(busy)),
@@ -89,7 +96,11 @@ def _waiting(
     seen: StudioSeen, search: Search, state: State, busy: set[int]
 ) -> list[dict[str, Any]]:
     rows = [row for row in search.in_state(state, SHOWN + len(busy)) if row.job not in busy]
-    return [_item(seen, row, _WAITS_FOR[state]) for row in rows[:SHOWN]]
+    waits = {row.job: wait_words(seen.settings, row, datetime.now(UTC)) for row in rows[:SHOWN]}
+    return [
+        _item(seen, row, f"waits {waits[row.job]}" if waits[row.job] else _WAITS_FOR[state])
+        for row in rows[:SHOWN]
+    ]
 
 
 def _working_item(seen: StudioSeen, each: UnderWay) -> dict[str, Any]:

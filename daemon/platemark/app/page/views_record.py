@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any, cast
 from urllib.parse import urlencode
 
+from markupsafe import Markup
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -30,6 +31,7 @@ from platemark.app.page.words import (
     kind_words,
     moment_words,
 )
+from platemark.intake.plain_text import flat
 from platemark.ledger.chain import Entry
 from platemark.ledger.keeping import Keeping
 from platemark.ledger.read import JobRow, ParcelRow, Reader
@@ -53,8 +55,8 @@ def picture(site: Site, request: Request) -> Response:
     if match is not None:
         with site.seen.reading() as reader:
             data = proof_bytes(site.seen, reader, match[1])
-    # What has that hash never changes.
-    return _jpeg(data, "private, max-age=31536000, immutable")
+    # What has that hash never changes, but a client's picture does not stay in browsers for ever.
+    return _jpeg(data, "private, max-age=86400, immutable")
 
 
 def drawing(site: Site, request: Request) -> Response:
@@ -208,7 +210,12 @@ def entry(site: Site, request: Request) -> Response:
         if found is None:
             raise HTTPException(404)
         body = reader.filled(found.body)
-    lines = json.dumps(body, ensure_ascii=False, indent=2).splitlines()
+    text = json.dumps(body, ensure_ascii=False, indent=2)
+    # Of a line only what is before its first sign is kept as it is: the step to the right.
+    lines = [
+        Markup(" " * (len(line) - len(line.lstrip(" ")))) + flat(line)  # noqa: S704  # spaces
+        for line in text.split("\n")
+    ]
     return site.show(
         request, "entry", entry=_entry(seen, found), lines=lines, hash=found.hash.hex(),
         previous=found.previous.hex(), stamp=found.at,
