@@ -28,6 +28,7 @@ PLATEMARK = Path(sys.executable).with_name("platemark")
 DROPPING = Path(__file__).with_name("dropping.py")
 SEED = 20261127
 REST_S = 180
+"""So long nothing may come into the record while anything is still to be done."""
 A_SECOND = 1.0
 """How long a child may live on without the service."""
 ENDED = ("delivered", "held", "withdrawn")
@@ -158,8 +159,10 @@ def comes_to_rest(storm: Storm, stock: Path) -> None:
     """Start the service once more, wait until everything is done, and stop it politely."""
     service = storm.start()
     try:
-        deadline = time.monotonic() + REST_S
+        head, deadline = -1, 0.0
         while any(stock.iterdir()) or not _rests(storm.root):
+            if (now := _head(storm.root)) != head:
+                head, deadline = now, time.monotonic() + REST_S
             assert service.poll() is None, (storm.root.parent / "service.log").read_text()[-3000:]
             assert time.monotonic() < deadline, _standing(storm.root)
             time.sleep(0.3)
@@ -183,6 +186,14 @@ def _rests(root: Path) -> bool:
 def _standing(root: Path) -> str:
     lying = sorted(path.name for path in root.glob("hot/small-rag/2x3in/*"))
     return f"{Counter(row.state for row in _jobs(root))}, {lying}"
+
+
+def _head(root: Path) -> int:
+    """How many entries the record has."""
+    if not (root / "ledger.sqlite3").exists():
+        return 0
+    with closing(connect_reader(root / "ledger.sqlite3")) as connection:
+        return Reader(connection).head().seq
 
 
 def _jobs(root: Path) -> list[JobRow]:

@@ -7,7 +7,7 @@ import os
 import shutil
 import subprocess
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -23,6 +23,7 @@ from platemark.app.open_studio import OpenStudio, open_studio
 from platemark.app.service import Swept, sweep
 from platemark.engine.clock import SystemClock
 from platemark.engine.knowing import answers_of, asked
+from platemark.engine.sheets import OrderSheets
 from platemark.engine.workshop import ROOM_KEPT
 from platemark.imaging.icc import build_matrix_profile
 from platemark.intake.scan import HotFolders, Look, Sighting
@@ -533,6 +534,33 @@ def test_a_row_that_was_taken_out_is_told_of(studio: Studio, opened: OpenStudio)
     assert "Job 000001 (heron.tif on deep-rag) was ordered by this sheet before it was changed" in (
         studio.answer("deep-rag/spring.csv")
     )
+
+
+@pytest.mark.usefixtures("unprinted")
+def test_a_look_older_than_the_claim_leaves_no_word_behind(
+    studio: Studio, opened: OpenStudio, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A job that was claimed after the look is no row's yet; that nobody asks for it is not said.
+
+    On a slow disk a look may be older than the last claim; here the last look with the picture is
+    always looked at once more.
+    """
+    older: list[Look] = []
+    tend = OrderSheets.tend
+
+    async def tend_late(sheets: OrderSheets, look: Look, running: Collection[int]) -> None:
+        for each in (*older, look):
+            await tend(sheets, each, running)
+        if look.settled:
+            older[:] = [look]
+
+    monkeypatch.setattr(OrderSheets, "tend", tend_late)
+    studio.drop("deep-rag/heron.tif", 1)
+    studio.write("file,size\nheron.tif,2x3in\n", "deep-rag/spring.csv")
+    rest(opened)
+    assert older
+    assert [entry["outcome"] for entry in studio.entries("sheet-let-go")] == ["taken"]
+    assert studio.answer("deep-rag/spring.csv") == ""
 
 
 @pytest.mark.usefixtures("unprinted")

@@ -27,6 +27,7 @@ _JPEG = b"\xff\xd8\xff"
 _JPEG_END = b"\xff\xd9"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
 FORMS = {
+    "NO-PAPERS.txt": ("text/plain; charset=utf-8", "What is missing here, and what says the same"),
     "ticket.html": ("text/html; charset=utf-8", "The ticket, as the lab's people read it"),
     "ticket.pdf": ("application/pdf", "The ticket, to be printed"),
     "cover.pdf": ("application/pdf", "The cover sheet"),

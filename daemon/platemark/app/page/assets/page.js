@@ -48,6 +48,19 @@ function say(id, text) {
   if (place && place.textContent !== text) place.textContent = text;
 }
 
+// Nothing is written anew that is still true: it would be read aloud again.
+function warn(troubles) {
+  const place = document.getElementById("troubles");
+  const shown = [...place.children].map((node) => node.textContent);
+  if (JSON.stringify(shown) === JSON.stringify(troubles)) return;
+  place.replaceChildren(...troubles.map((text) => {
+    const node = document.createElement("p");
+    node.className = "notice";
+    node.textContent = text;
+    return node;
+  }));
+}
+
 async function look() {
   if (!document.hidden) {
     try {
@@ -58,6 +71,7 @@ async function look() {
       for (const [name, text] of Object.entries(now.counts)) say("count-" + name, text);
       say("said", now.said);
       say("service", now.service);
+      warn(now.troubles);
       say("lost", "");
     } catch {
       const said = document.getElementById("said").textContent.replace("As of ", "");
