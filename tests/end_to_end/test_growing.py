@@ -74,6 +74,8 @@ def test_a_hole_must_outlast_a_second_settle_time(
         # Until the real child has read it.
         turn_until(studio, lambda: studio.dispatch._growing.with_holes == 1)
         assert [row.state for row in read.jobs()] == ["claimed"]
+        # Nobody is told that it is being read, and it is not read too often.
+        assert read.attempts(read.jobs()[0].job, "examine") == 0
         if is_filled:
             picture.write_bytes(whole)
         clock.steps += 2

@@ -26,6 +26,7 @@ from platemark.app.page.views_now import _state as now_view
 from platemark.engine import morning_sending
 from platemark.engine.morning_files import forget_words
 from platemark.engine.workshop import Folders
+from platemark.ledger.erasing import KIND as ERASED_KIND
 
 SECRET, ADDRESS, USER = "quite-a-secret-word", "ilka@quillfen.example", "prints-login"
 MAIL = """
@@ -128,6 +129,32 @@ def test_stopped_before_it_was_recorded_it_is_made_again(
     assert mornings(swept) == []
     one_morning(swept, 1)
     assert len(mornings(swept)) == 1
+
+
+def test_words_that_are_erased_meanwhile(swept: Path) -> None:
+    """A digest that was begun before, and may hold them, is made anew; a later try sends it so."""
+    clock = Later(days=1)
+    with MailServer() as server, serving(server):
+        server.answers = {"MAIL": ["451 later"]}
+        add_settings(swept, MAIL.format(
+            credentials="", port=server.port, security="none", to=ADDRESS
+        ).replace('credentials = ""\n', ""))  # fmt: skip
+        with opened(swept, clock) as studio:
+            studio.dispatch.morning.daily = True
+            studio.dispatch.morning.tend(lambda: ())
+            studio.dispatch.morning.stop()
+            with studio.workshop.ledger.transaction() as transaction:
+                transaction.append(ERASED_KIND, {"words": []})
+            (swept / "MORNING.txt").write_text("Quercus Family")
+            until_told(studio)
+            assert outcomes(swept) == [("mail", "refused")]
+            kept = next((swept / "mornings").glob("*.json"))
+            kept.write_text(kept.read_text().replace('"headline": "', '"headline": "(erased) '))
+            until_told(studio, clock)
+    assert len(mornings(swept)) == 1
+    assert "Quercus" not in (swept / "MORNING.txt").read_text()
+    ((_, sent),) = server.mails
+    assert "(erased)" in sent.get_body(("plain",)).get_content()
 
 
 def test_a_clients_words_can_be_taken_out(swept: Path) -> None:

@@ -10,6 +10,9 @@ import pytest
 from at_work import ask_here
 from recalled_studio import FIRST, LAB, collecting, opened, turns
 
+from platemark.app.page.kept_files import papers_of
+from platemark.app.page.studio_seen import StudioSeen
+from platemark.app.page.words import parcel_words
 from platemark.engine.digest_happened import went_wrong
 from platemark.model.paper import Block, Paper, Section
 from platemark.parcel import bag
@@ -49,6 +52,12 @@ def test_who_is_told_of_a_paper_that_is_missing(rendered: Path, tmp_path: Path) 
     assert "cover.pdf" not in names
     assert "cover.pdf is missing here" in (parcel / "NO-PAPERS.txt").read_text()
     assert bag.verify_parcel(parcel) == ()
+    seen = StudioSeen.of(rendered)
+    with seen.reading() as reader:
+        (row,) = reader.parcels()
+        assert next(iter(papers_of(seen, reader, row))) == "NO-PAPERS.txt"
+        # Nothing brings it to its lab, so the page does not say that it is on its way.
+        assert parcel_words(row, reader.entry(row.seq)) == "closed, to be fetched"
     code, text = ask_here(rendered, "ledger", "verify", "--files")
     assert code == 0, text
     code, text = ask_here(rendered, "retrieve", "1", "--to", str(tmp_path / "got"))

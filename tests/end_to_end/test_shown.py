@@ -204,8 +204,10 @@ source <(platemark completion bash)
 finish() { COMP_WORDS=(platemark "$@"); COMP_CWORD=$#; COMPREPLY=()
   words=($(complete -p platemark)); for at in "${!words[@]}"; do
   [ "${words[at]}" = -F ] && "${words[at+1]}" platemark; done; echo "$*: ${COMPREPLY[*]}"; }
-finish ledger ver; finish decide --accept colour-un; finish decide 00
+finish ledger ver; finish decide --accept colour-un; finish decide 00; finish decide --by Ros
 """
+    toml = listed / "studio.toml"
+    toml.write_text(f'{toml.read_text()}\n[[people]]\nname = "Rosa Lind"\nrole = "assistant"\n')
     done = subprocess.run(
         ["bash", "-c", script], capture_output=True, text=True, check=False,
         env={**os.environ, "PLATEMARK_STUDIO": str(listed),
@@ -213,7 +215,8 @@ finish ledger ver; finish decide --accept colour-un; finish decide 00
     )  # fmt: skip
     assert done.stderr == ""
     assert done.stdout.splitlines() == [
-        "ledger ver: verify", "decide --accept colour-un: colour-untagged", "decide 00: 000002"
+        "ledger ver: verify", "decide --accept colour-un: colour-untagged", "decide 00: 000002",
+        "decide --by Ros: 'Rosa Lind'",
     ]  # fmt: skip
 
 

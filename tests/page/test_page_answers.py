@@ -54,6 +54,11 @@ def test_without_a_service_it_waits_in_decisions(page: Shown) -> None:
     swept(page.studio)
     assert page.get(headers["location"])[2].count("It is withdrawn now") == 1
     assert page.send(fields, browser)[0] == HTTPStatus.SEE_OTHER
+    # Gone back to, changed and sent again it is another answer, and it is said that it came late.
+    other = [("accept", "colour-untagged"), ("by", "Mira"), ("because", "it is sRGB after all")]
+    status, _, text = page.send([*hidden.items(), *other], browser)
+    assert status == HTTPStatus.CONFLICT
+    assert "Your answer was not taken" in text
     assert waiting(page.studio) == []
 
 
@@ -79,6 +84,7 @@ WRONG: list[tuple[Fields, str]] = [
     ([("withdraw", "yes"), ("by", "Mallory"), ("because", "x")],
      "Mallory is not one of the studio&#39;s people (Mira, Asa)"),
     ([("withdraw", "yes"), ("by", "Mira"), ("because", "...")], "Say why"),
+    ([("withdraw", "yes"), ("by", "Mira"), ("because", "x" * 501)], "at most 500 signs"),
     ([("accept", "colour-cmyk"), ("by", "Mira"), ("because", "x")], "not offered"),
     ([("set", "copies=900"), ("by", "Mira"), ("because", "x")], "not offered"),
     ([("accept", "colour-untagged"), ("by", "Asa"), ("because", "x")], "photographer"),
@@ -172,6 +178,8 @@ def test_hostile_names_are_only_words(page: Shown) -> None:
         assert "<img src=x" not in text
         assert "\u202e" not in text
     assert "&lt;script&gt;" in page.get("/held")[2]
+    # A number as long as an address can be is a number still.
+    assert page.get(f"/job/{'0' * 5000}2")[0] == HTTPStatus.OK
 
 
 def test_pictures_are_those_of_the_record(page: Shown, full: Path) -> None:

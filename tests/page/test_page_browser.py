@@ -3,6 +3,7 @@
 import sys
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -11,9 +12,12 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 from playwright.sync_api import Page as Tab
 from playwright.sync_api import TimeoutError as TooLate
+from recalled_studio import opened
 
 from platemark.app.page.child import PageChild
+from platemark.ledger.mornings import TOLD, WRITTEN
 from platemark.model.page import Page
+from platemark.telling.credentials import PASSWORD
 
 pytestmark = pytest.mark.tool("chromium")
 Show = Callable[..., Shown]
@@ -129,20 +133,41 @@ def test_the_ticket_stands_in_its_frame(page: Shown, browser: Browser) -> None:
     tab.close()
 
 
-def test_lost_contact_is_said(full: Path, browser: Browser) -> None:
-    """An open first view says so itself when nobody answers any more; the real command's."""
+def digest_not_sent(studio: Path) -> None:
+    """Record what a digest that no mail server takes leaves behind."""
+    day = datetime.now(UTC).date().isoformat()
+    with opened(studio) as at_work, at_work.workshop.ledger.transaction() as transaction:
+        counts = {"late": False, "missed": 0, "upto": 1, "lines": {}}
+        entry = transaction.append(WRITTEN, {"local_date": day, **counts})
+        tried = {"way": "mail", "outcome": "unreachable", "tries": 6, "last": True}
+        transaction.append(TOLD, {"of": entry.seq, "local_date": day, **tried})
+
+
+def test_trouble_and_lost_contact_are_said(full: Path, browser: Browser) -> None:
+    """An open first view says so itself: a digest was not sent; nobody answers any more."""
     tab = browser.new_page()
     with shown_apart(full) as (page, process):
         tab.goto(page.address)
+        tab.locator("#count-every", has_text="2").wait_for()
+        assert tab.locator("#troubles p").count() == 0
+        digest_not_sent(full)
+        tab.get_by_text("was not sent (mail): the other end cannot be reached").wait_for()
         process.kill()
     tab.get_by_text("has had no answer since").wait_for(timeout=15_000)
     tab.close()
 
 
-def test_a_page_that_dies_is_started_anew(tmp_path: Path) -> None:
-    """Each end is followed by a new start after a pause; stopping ends it, and off is never on."""
+def test_a_page_that_dies_is_started_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each end is followed by a new start after a pause; stopping ends it, and off is never on.
+
+    What answers a network is not given the mail's password.
+    """
+    monkeypatch.setenv(PASSWORD, "quite-a-secret-word")
     marks = tmp_path / "starts"
-    code = f"import sys; open({str(marks)!r}, 'a').write('x'); sys.exit(1)"
+    code = (
+        f"import os, sys; open({str(marks)!r}, 'a')"
+        f".write('!' if {PASSWORD!r} in os.environ else 'x'); sys.exit(1)"
+    )
     child = PageChild(
         tmp_path, Page(on=True), command=(sys.executable, "-c", code), first_pause_s=0.1
     )
@@ -153,6 +178,7 @@ def test_a_page_that_dies_is_started_anew(tmp_path: Path) -> None:
         time.sleep(0.05)
     child.stop()
     assert child.pid is None
+    assert set(marks.read_text()) == {"x"}
     off = PageChild(tmp_path, Page(on=False))
     off.start()
     assert off.pid is None

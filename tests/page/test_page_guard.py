@@ -330,6 +330,9 @@ def test_beside_the_service(full: Path) -> None:
     port = free_port()
     settings = full / "studio.toml"
     settings.write_text(f"{settings.read_text()}[page]\non = true\nport = {port}\n")
+    with served(full):
+        code, text = ask_here(full, "doctor")
+    assert (code, "the service goes on without it" in text) == (1, True)
     child = PageChild(full, load_settings(full).studio.page)
     child.start()
     page = Shown(f"http://127.0.0.1:{port}", port, full)
@@ -341,6 +344,8 @@ def test_beside_the_service(full: Path) -> None:
             break
         except ConnectionError:
             time.sleep(0.05)
+    with served(full):
+        assert f"it answers at 127.0.0.1, port {port}" in ask_here(full, "doctor")[1]
     assert child.pid is not None
     assert os.getpriority(os.PRIO_PROCESS, child.pid) >= NICENESS
     child.stop()
@@ -356,11 +361,15 @@ def test_which_addresses_are_this_computer_alone() -> None:
     assert alone == {"127.0.0.1", "127.9.9.9", "::1", "localhost"}
     assert "studio.example" in Page(host="0.0.0.0", hosts=("Studio.example",)).names
     assert "0.0.0.0" not in Page(host="0.0.0.0").names
+    # Another server on this computer that hands on what others ask it makes the page no less open.
+    assert Page(hosts=("localhost",)).is_here_only
+    assert not Page(hosts=("studio.example",)).is_here_only
 
 
 def test_a_port_that_is_taken(page: Shown) -> None:
-    """A second page says so and what to do."""
-    code, text = ask_here(page.studio, "page", "--port", str(page.port))
-    assert code == 2
-    assert "cannot answer at 127.0.0.1" in text
-    assert "--port" in text
+    """A second page says so and what to do, as one does for a name that no computer has."""
+    for host in ("127.0.0.1", f"{'a' * 64}.example"):
+        code, text = ask_here(page.studio, "page", "--port", str(page.port), "--host", host)
+        assert code == 2
+        assert f"cannot answer at {host}" in text
+        assert "--port" in text

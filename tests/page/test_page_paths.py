@@ -16,7 +16,7 @@ import tifffile
 from at_page import Shown, served, shown
 from at_work import jobs
 from harness import LAB
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Locator, expect
 from playwright.sync_api import Page as Tab
 
 from platemark.app.page.keys import FORM_S
@@ -43,6 +43,13 @@ def closes_each(studio: Path) -> None:
     lab.write_text(lab.read_text().replace('rule = "quiet"\nminutes = 600', 'rule = "each"'))
 
 
+def is_drawn(picture: Locator) -> None:
+    """Wait until a browser has a picture; the page's policy forbids to wait for an expression."""
+    picture.scroll_into_view_if_needed()
+    expect(picture).to_have_js_property("complete", True, timeout=PATIENCE_MS)
+    assert picture.evaluate("(each) => each.naturalWidth") > 100
+
+
 def test_the_assistants_way(full: Path, tab: Tab) -> None:
     """A file is dropped and held; it is seen, understood and answered on the page, and sent."""
     closes_each(full)
@@ -60,8 +67,7 @@ def test_the_assistants_way(full: Path, tab: Tab) -> None:
         while drawing.count() == 0:
             assert time.monotonic() < deadline
             tab.reload()
-        drawing.scroll_into_view_if_needed()
-        tab.wait_for_function("document.querySelector('figure img').naturalWidth > 100")
+        is_drawn(drawing)
         assert "A photographer may accept it" in tab.inner_text("main")
         tab.get_by_label("Accept: colour untagged").check()
         tab.get_by_label("Who decides").select_option(label="Mira, photographer")
@@ -86,7 +92,7 @@ def test_the_photographers_way(page: Shown, tab: Tab) -> None:
         tab.get_by_role("link", name=f"{told['job']:06d}").wait_for()
     tab.get_by_role("link", name=f"{told['job']:06d}").click()
     expect(tab.get_by_role("heading", level=1)).to_have_text("good.tif")
-    tab.wait_for_function("document.querySelector('figure img').naturalWidth > 100")
+    is_drawn(tab.locator("figure img").first)
     text = tab.inner_text("main")
     files = [each for each in (page.studio / "at-the-lab").rglob("*.tif") if each.is_file()]
     hashes = {hashlib.sha256(each.read_bytes()).hexdigest() for each in files}

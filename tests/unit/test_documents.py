@@ -52,6 +52,17 @@ def test_readme_names_every_command() -> None:
     assert named == commands | parts
 
 
+def test_help_cuts_no_sentence() -> None:
+    """Each group tells of its commands in whole sentences, however narrow the terminal."""
+    groups = [main, *(each for each in main.commands.values() if isinstance(each, click.Group))]
+    assert len(groups) == 4
+    for group in groups:
+        context = click.Context(group, info_name=group.name, terminal_width=60)
+        told = group.get_help(context).partition("\nCommands:")[2]
+        assert "..." not in told
+        assert all(re.search(rf"^  {name}\b", told, re.MULTILINE) for name in group.commands)
+
+
 def test_only_one_module_makes_bytes_lasting() -> None:
     """No module but `durable` syncs, links, renames or replaces a file; Path's own ways count."""
     found = []

@@ -25,7 +25,8 @@ def search(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Search]:
         for job, name in enumerate(NAMES, JOBS + 1):
             with ledger.transaction() as transaction:
                 transaction.append("claimed", {**claimed(job), "name": name}, job=job)
-        yield Search(ledger.read, ZoneInfo("Europe/Berlin"), ("smooth-rag",), ("brindlewick",))
+        surfaces, labs = {"smooth-rag": "Glatte Büttenkarte"}, {"brindlewick": "Brindle House"}
+        yield Search(ledger.read, ZoneInfo("Europe/Berlin"), surfaces, labs)
 
 
 def found(search: Search, text: str = "", **more: object) -> list[int]:
@@ -76,6 +77,14 @@ def test_parcels_days_and_states(search: Search) -> None:
     assert found(search, "2026-04") == []
     assert found(search, since=date(2026, 5, 2)) == []
     assert found(search, "heron", state="held", lab="elsewhere") == []
+
+
+def test_surfaces_and_labs_by_what_people_read(search: Search) -> None:
+    """Their names find what their ids do."""
+    for text in ("smooth-rag", "glatte büttenkarte", "BÜTTEN"):
+        assert found(search, text) == found(search)
+    assert found(search, "Brindle house") == found(search, "heron")
+    assert found(search, "büttenkarte zebra") == []
 
 
 def test_pages_follow_each_other(search: Search) -> None:

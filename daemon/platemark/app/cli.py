@@ -29,7 +29,7 @@ from platemark.app import (
     doctor,
     logs,
 )
-from platemark.app.context import FAULT, HELD, out, studio_of
+from platemark.app.context import FAULT, HELD, Group, out, studio_of
 from platemark.app.page.words import count_words
 from platemark.app.service import run as run_service
 from platemark.app.service import sweep as sweep_once
@@ -37,7 +37,7 @@ from platemark.model.errors import PlatemarkError
 from platemark.settings.starter import copy_starter
 
 
-class Commands(click.Group):
+class Commands(Group):
     """The group of all commands: faults become a sentence, a hint and an exit code."""
 
     def invoke(self, ctx: click.Context) -> Any:

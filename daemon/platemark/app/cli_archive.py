@@ -14,7 +14,7 @@ from typing import Any
 import click
 
 from platemark import durable
-from platemark.app.context import FAULT, out, out_json, studio_of
+from platemark.app.context import FAULT, Group, out, out_json, studio_of
 from platemark.app.open_studio import OpenStudio, open_studio, reading
 from platemark.app.page.words import count_words
 from platemark.app.showing import AS_JSON, Tell, show_table, telling
@@ -56,7 +56,7 @@ _MOST_SHOWN = 20
 _MB = 1e6
 
 
-@click.group("archive")
+@click.group("archive", cls=Group)
 def archive() -> None:
     """What is kept: read back and proved, and let go by rule."""
 

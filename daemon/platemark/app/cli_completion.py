@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import os
+import shlex
 from collections.abc import Callable
 
 import click
@@ -11,6 +13,7 @@ from click.shell_completion import CompletionItem, get_completion_class
 from platemark.app.context import studio_of
 from platemark.app.open_studio import reading
 from platemark.checks import all_checks
+from platemark.intake.plain_text import flat
 from platemark.ledger.read import Reader
 from platemark.model.errors import PlatemarkError, UsageError
 from platemark.model.finding import ENGINE_CODES
@@ -19,6 +22,8 @@ from platemark.model.studio import Settings
 from platemark.settings.load import find_mistakes
 
 SHELLS = ("bash", "zsh", "fish")
+VARIABLE = "_PLATEMARK_COMPLETE"
+"""Of the environment, by which a shell asks."""
 MOST = 200
 """Names that are offered at once."""
 WHERE = {
@@ -44,7 +49,7 @@ def completion(context: click.Context, shell: str) -> None:
         raise UsageError(f"Nobody knows how to finish words in {shell}.")
     with contextlib.redirect_stderr(None):
         # It looks for that shell's version and says so; an older one is told by the shell itself.
-        source = kind(context.find_root().command, {}, "platemark", "_PLATEMARK_COMPLETE").source()
+        source = kind(context.find_root().command, {}, "platemark", VARIABLE).source()
     click.echo(source)
 
 
@@ -77,7 +82,9 @@ def _from_studio(
     def complete(context: click.Context, _: click.Parameter, begun: str) -> list[CompletionItem]:
         names = _names(context, finder)
         fitting = [each for each in names if each[0].casefold().startswith(begun.casefold())]
-        return [CompletionItem(name, help=said) for name, said in fitting[:MOST]]
+        # bash alone puts a name into the line as it is given: blanks would part it.
+        whole = shlex.quote if os.environ.get(VARIABLE, "").startswith("bash") else str
+        return [CompletionItem(whole(name), help=flat(said)) for name, said in fitting[:MOST]]
 
     return complete
 

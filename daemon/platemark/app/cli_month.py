@@ -212,7 +212,10 @@ def erase(studio: str | None, order: str | None, job: int | None, by: str, becau
         because=because,
     )
     _, (outcome,) = hand_in(root, [decision])
-    out(outcome.sentence, err=not outcome.applied)
+    said, mark, stays = outcome.sentence.partition(" Not reached: ")
+    out(said, err=not outcome.applied)
+    if mark:
+        out("\n".join(("Not reached:", *(f"- {each}" for each in stays.split("; ")))))
     sys.exit(0 if outcome.applied else FAULT)
 
 

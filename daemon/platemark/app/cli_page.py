@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 
 import click
@@ -22,12 +21,11 @@ def page(studio: str | None, port: int | None, host: str | None) -> None:
 
     The service shows it as well, where [page] in studio.toml says so.
     """
-    from platemark.app.page.serve import NICENESS, serve  # a web server is loaded for this alone
+    from platemark.app.page.serve import serve  # a web server is loaded for this alone
 
     root = studio_of(studio)
     settings = load_settings(root).studio.page
     wanted = replace(settings, port=port or settings.port, host=host or settings.host)
-    os.nice(NICENESS)
     serve(root, wanted, say=lambda address: _say(wanted, address))
 
 

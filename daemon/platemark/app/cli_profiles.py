@@ -15,7 +15,7 @@ from typing import Any, Literal
 import click
 
 from platemark import durable
-from platemark.app.context import FAULT, HELD, out, out_json, studio_of
+from platemark.app.context import FAULT, HELD, Group, out, out_json, studio_of
 from platemark.app.hand_in import hand_in
 from platemark.app.open_studio import reading
 from platemark.app.showing import AS_JSON, show_table
@@ -45,7 +45,7 @@ STATES = {
 }
 
 
-@click.group("profiles", invoke_without_command=True)
+@click.group("profiles", cls=Group, invoke_without_command=True)
 @AS_JSON
 @click.pass_context
 def profiles(context: click.Context, as_json: bool) -> None:

@@ -13,7 +13,7 @@ from typing import Any
 import click
 
 from platemark.app import cli_rescue
-from platemark.app.context import FAULT, out, out_json, plain_cell, studio_of
+from platemark.app.context import FAULT, Group, out, out_json, plain_cell, studio_of
 from platemark.app.open_studio import reading
 from platemark.app.page.words import count_words
 from platemark.app.showing import AS_JSON, show_table, telling
@@ -42,7 +42,7 @@ KINDS = (
 """Every kind of entry that the service writes."""
 
 
-@click.group("ledger")
+@click.group("ledger", cls=Group)
 def ledger() -> None:
     """The record: proved, searched, exported."""
 

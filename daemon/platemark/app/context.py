@@ -21,6 +21,21 @@ USAGE = 2
 HELD = 3
 
 
+class Group(click.Group):
+    """Commands, of which its help tells the whole first sentence, on as many lines as it needs."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write what each command does."""
+        commands = ((name, self.get_command(ctx, name)) for name in self.list_commands(ctx))
+        rows = [
+            (name, command.get_short_help_str(limit=400))
+            for name, command in commands
+            if command is not None and not command.hidden
+        ]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
 def studio_of(given: str | None) -> Path:
     """The studio that a command is for."""
     return find_studio(given)

@@ -17,6 +17,7 @@ from platemark.app.context import FAULT, out, out_json, studio_of
 from platemark.app.doctor_hot import words_of_hot
 from platemark.app.doctor_keeping import keeping_words
 from platemark.app.doctor_morning import record_words, settings_words
+from platemark.app.doctor_page import page_words
 from platemark.app.doctor_word import Word
 from platemark.app.open_studio import reading
 from platemark.app.page.words import count_words
@@ -93,6 +94,7 @@ def examine_studio(root: Path) -> Iterator[Word]:
     yield from _deliveries(root, settings)
     yield from closing_words(settings)
     yield from settings_words(root, settings)
+    yield from page_words(root, settings.studio.page)
     yield from _record(root, settings)
     kept = ", ".join(dict.fromkeys(APART.get(each, each) for each in confinement()))
     yield Word("good", "pictures", f"each is opened apart from the rest, with {kept}")

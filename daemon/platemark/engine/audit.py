@@ -39,7 +39,7 @@ NEVER_PROVED = (
     "Names of people are those that were typed; nobody had to prove who they are.",
     "That a print was made, and how it looks, is known to the lab alone.",
     "A studio that rewrote its whole record could be found out only by a ticket that lies "
-    "elsewhere: compare the lab's own copies (`platemark ledger verify --against`).",
+    "elsewhere: compare the lab's own copies (platemark ledger verify --against).",
 )
 
 
@@ -135,7 +135,7 @@ def audit(
         head,
         faults,
         parcels,
-        tuple(_proved(reader, head, parcels)) if not faults else (),
+        tuple(_proved(head, parcels)) if not faults else (),
         (*_not_compared(parcels), *_erased(reader), *_lost(reader), *NEVER_PROVED),
     )
 
@@ -285,7 +285,7 @@ def _file_fault(job: JobSeen, file: FileSeen) -> str:
     return f"The {file.what} of job {job.row.job:06d} {how}."
 
 
-def _proved(reader: Reader, head: Witness, parcels: Sequence[ParcelSeen]) -> Iterator[str]:
+def _proved(head: Witness, parcels: Sequence[ParcelSeen]) -> Iterator[str]:
     yield (
         f"The record's file, all {head.seq} entries from the first to the newest, the words beside "
         "them and the tables made from them agree: each entry's hash covers the one before it."

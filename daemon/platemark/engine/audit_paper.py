@@ -22,6 +22,8 @@ HOW_IT_IS_PROVED = (
     "up to there cannot have been written anew without it showing.",
     "The record holds the hash of each parcel's list of its papers, that list holds the ticket's, "
     "and the list of print files holds theirs.",
+    "What an entry tells is named as the record has it: “claimed” is a file that was taken in, "
+    "“let-go” that it was moved out of the hot folder once its copy was in the archive.",
 )
 
 
@@ -90,7 +92,7 @@ def _job(job: JobSeen) -> Iterable[Block]:
     row = job.row
     of = f"{row.copies or 1} of {row.size or 'no size'} on {row.surface}"
     files = [(f"{file.what}, {file.state}", file.sha256) for file in job.files]
-    shown = [(f"{what}, SHA-256", sha256 or "none") for what, sha256 in files]
+    shown = [(f"{what[:1].upper()}{what[1:]}, SHA-256", sha256 or "none") for what, sha256 in files]
     yield paper.words(f"Job {job_number(row.job)}: {row.title or row.original_name}", "heading")
     yield paper.row(
         "What it is",

@@ -87,7 +87,7 @@ def to_do(
         if line.where != "profiles"
         if line.job is None or (row := reader.job(line.job)) is None or row.state != "held"
     ]
-    found += _to_answer(reader)
+    found += _to_answer(reader, settings)
     found += _to_fetch(reader, settings, since)
     return [*found, *(line for line in reminded if line.next)]
 
@@ -97,7 +97,10 @@ def _named(line: WaitingLine) -> str:
     return f"{line.name}{where}:"
 
 
-def _to_answer(reader: Reader) -> list[DigestLine]:
+def _to_answer(reader: Reader, settings: Settings) -> list[DigestLine]:
+    many = "`platemark decide` answers many at once"
+    if settings.studio.page.on:
+        many = "the status page answers many at once, and so does `platemark decide`"
     wanted: Counter[str] = Counter()
     for row in reader.jobs(state="held"):
         accepts = {each.get("accept", "photographer") for each in _stops(reader, row)}
@@ -110,8 +113,7 @@ def _to_answer(reader: Reader) -> list[DigestLine]:
             found.append(
                 DigestLine(
                     f"{pictures} for {by}.",
-                    "Each has a folder in held/ with WHY.html; `platemark decide` answers many "
-                    "at once.",
+                    f"Each has a folder in held/ with WHY.html; {many}.",
                 )
             )
     return found

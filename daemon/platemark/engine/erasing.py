@@ -78,7 +78,7 @@ def apply_erase(workshop: Workshop, decision: EraseDecision) -> str:
                 "A backup is being made, which would keep the words.",
                 "Nothing was erased. Ask again when it is done.",
             )
-        items, stay = files_with_words(workshop, rows, _sought(texts))
+        items, stay = files_with_words(workshop, rows)
         left = remove_files(workshop, items)
     forget_words(workshop.folders, texts)
     remove_copies(workshop, rows, texts)

@@ -7,8 +7,10 @@ against the record as before. Print files and originals are in the archive and s
 
 from __future__ import annotations
 
+import codecs
 import os
-from collections.abc import Collection, Iterator, Sequence
+import re
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from platemark.engine import removing
@@ -21,21 +23,18 @@ from platemark.model.job import job_number
 _LARGEST_SHEET = 4 << 20
 
 
-def files_with_words(
-    workshop: Workshop, rows: Sequence[JobRow], texts: Collection[str]
-) -> tuple[list[Item], list[str]]:
+def files_with_words(workshop: Workshop, rows: Sequence[JobRow]) -> tuple[list[Item], list[str]]:
     """Find what holds the words of some jobs, but the record.
 
     Args:
         workshop: The open studio.
         rows: The jobs; nothing is made for them any more.
-        texts: Their words, by which an order sheet is known.
 
     Returns:
         What may be removed, and the parcels that have to stay because the archive lacks a file.
     """
     read, folders = workshop.ledger.read, workshop.folders
-    items = [*_requests(read, folders, rows), *_sheets(read, folders, texts)]
+    items = [*_requests(read, folders, rows), *_sheets(read, folders, rows)]
     stay = []
     for name in sorted({row.parcel for row in rows if row.parcel is not None}):
         parcel = read.parcel(name)
@@ -103,17 +102,36 @@ def _requests(read: Reader, folders: Folders, rows: Sequence[JobRow]) -> Iterato
                 yield from _archived(folders, request["sha256"], request["extension"])
 
 
-def _sheets(read: Reader, folders: Folders, texts: Collection[str]) -> Iterator[Item]:
-    """Order sheets that were let go and name the client; other orders' rows go with them."""
-    sought = [text.encode(coding, "replace") for text in texts for coding in ("utf-8", "cp1252")]
-    over = {entry.body["sheet"] for entry in read.entries(kind="sheet-let-go")}
+def _sheets(read: Reader, folders: Folders, rows: Sequence[JobRow]) -> Iterator[Item]:
+    """Order sheets that were let go and ordered the jobs, or name their orders in a cell.
+
+    Other orders' rows go with them.
+    """
+    numbers = {row.job for row in rows}
+    names = "|".join(re.escape(row.order) for row in rows if row.order)
+    cell = re.compile(
+        rf"""(?:^|[,;\t"])\s*(?:{names})\s*(?:$|[,;\t"])""", re.IGNORECASE | re.MULTILINE
+    )
+    over = {e.body["sheet"]: set(e.body["jobs"]) for e in read.entries(kind="sheet-let-go")}
     for entry in read.entries(kind="sheet-read"):
         path = folders.archived(entry.body["sha256"], "csv")
-        if entry.seq not in over or not path.is_file() or path.stat().st_size > _LARGEST_SHEET:
+        if entry.seq not in over or not path.is_file():
             continue
-        data = path.read_bytes()
-        if any(text in data for text in sought):
+        ordered = over[entry.seq] & numbers
+        if ordered or (names and cell.search(_text_of(path))):
             yield from _archived(folders, entry.body["sha256"], "csv")
+
+
+def _text_of(path: Path) -> str:
+    """What stands in a sheet, as far as one is read; sheets come in these codings."""
+    with path.open("rb") as file:
+        data = file.read(_LARGEST_SHEET)
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return data.decode("utf-16", "replace")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", "replace")
 
 
 def _archived(folders: Folders, sha256: str, extension: str) -> Iterator[Item]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Literal
 
+from platemark.engine import examine
 from platemark.engine.claim import Ask, holder_of, is_the_drop
 from platemark.engine.lifecycle import move
 from platemark.engine.roster import Roster
@@ -82,7 +83,12 @@ class Growing:
         elif outcome.facts.zero_run:
             until = now + self._quiet_s(row.surface)
             self._waiting[row.job] = _Waiting(outcome, until, is_cut_off=False)
-        return row.job in self._waiting
+        if row.job not in self._waiting:
+            return False
+        # It was read as far as it goes: nothing is under way, and no start counts against it.
+        with self._workshop.ledger.transaction() as transaction:
+            transaction.forget_attempts(row.job, examine.STEP)
+        return True
 
     async def watch(self) -> None:
         """Take anew what has changed, and go on with what is old enough.

@@ -327,8 +327,8 @@ def _totals_table(report: MonthReport) -> paper.Block:
 
 def _table(lines: Sequence[MonthLine]) -> paper.Block:
     headings = (
-        "Date", "Order", "Job", "Picture", "Lab", "Product", "Size", "Copies", "Reason", "For job",
-        "Parcel",
+        "Date", "Order", "Job", "Picture", "Lab", "Product", "Size", "Copies", "Reason",
+        "Instead of", "Parcel",
     )  # fmt: skip
     rows = [
         (
@@ -346,4 +346,4 @@ def _table(lines: Sequence[MonthLine]) -> paper.Block:
         )
         for line in lines
     ]
-    return paper.table(headings, rows, (9, 12, 7, 16, 9, 14, 8, 6, 15, 7, 14), figures=(7,))
+    return paper.table(headings, rows, (9, 12, 7, 15, 9, 13, 8, 6, 13, 8, 17), figures=(7,))

@@ -24,6 +24,7 @@ from platemark.engine.morning_files import clear_past, write_digest
 from platemark.engine.morning_sending import Sending
 from platemark.engine.nights import Due
 from platemark.engine.workshop import Workshop
+from platemark.ledger.erasing import KIND as WORDS_ERASED
 from platemark.ledger.mornings import WHAT, WRITTEN, Mornings
 from platemark.ledger.read import Reader, connect_reader
 from platemark.model.errors import PlatemarkError
@@ -46,6 +47,8 @@ class Morning:
         self._sending = Sending(workshop)
         self._thread: threading.Thread | None = None
         self._making: Future[Digest] | None = None
+        self._begun = 0
+        """The newest entry when that was begun."""
         self._is_new = True
         self._since = workshop.clock.now()
         self._not_before = 0.0
@@ -110,7 +113,7 @@ class Morning:
                 made.set_exception(error)
             wake()
 
-        self._making = made
+        self._making, self._begun = made, workshop.ledger.read.head().seq
         self._thread = threading.Thread(target=make, name="digest", daemon=True)
         self._thread.start()
 
@@ -121,6 +124,8 @@ class Morning:
         self._not_before = self._workshop.clock.monotonic() + TRIED_AGAIN_S
         digest = made.result()
         self._not_before = 0.0
+        if any(self._workshop.ledger.read.entries(self._begun, kind=WORDS_ERASED)):
+            return  # it may hold those words: it is made anew, over these files
         with self._workshop.ledger.transaction() as transaction:
             # Counts alone: what it says of people is in its files, and in no chain.
             entry = transaction.append(

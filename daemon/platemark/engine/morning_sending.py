@@ -79,7 +79,6 @@ class Sending:
     def __init__(self, workshop: Workshop) -> None:
         self._workshop = workshop
         self._of: Entry | None = None
-        self._digest: Digest | None = None
         self._ways: dict[str, _Way] = {}
         self._is_new = False
         """Whether ways that are on no record yet may be wanting."""
@@ -87,9 +86,6 @@ class Sending:
     def begin(self, written: Entry) -> None:
         """Take up the digest of an entry, with the tries that are on record already."""
         self._of = written
-        self._digest = read_digest(
-            self._workshop.folders.root, written.body["local_date"]
-        )  # fmt: skip
         self._ways, self._is_new = {}, True
         for entry in Mornings(self._workshop.ledger.read).told(written.seq):
             body = entry.body
@@ -99,14 +95,19 @@ class Sending:
 
     def tend(self, wake: Callable[[], None]) -> None:
         """Record what tries came to, and begin those that are due."""
-        if self._of is None or self._digest is None:
+        if self._of is None:
             return
         for name, way in self._ways.items():
             self._collect(name, way)
         if not self._workshop.settings.studio.morning.send or self._rests():
             return
+        root = self._workshop.folders.root
+        # Anew, because words may have been erased from it since.
+        digest = read_digest(root, self._of.body["local_date"])
+        if digest is None:
+            return
         try:
-            actions = ways_of(self._workshop.settings, self._workshop.folders.root, self._message())
+            actions = ways_of(self._workshop.settings, root, message_of(digest, self._workshop))
         except CredentialsRefused as refused:
             self._refused(refused)
             return
@@ -196,11 +197,6 @@ class Sending:
         with self._workshop.ledger.transaction() as transaction:
             transaction.append(TOLD, body)
         structlog.get_logger().info("morning-told", way=name, outcome=told.outcome, tries=way.tries)
-
-    def _message(self) -> Message:
-        if self._digest is None:
-            raise LookupError
-        return message_of(self._digest, self._workshop)
 
 
 def message_of(digest: Digest, workshop: Workshop) -> Message:

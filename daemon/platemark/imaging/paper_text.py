@@ -58,6 +58,7 @@ class Run:
     width: float
 
 
+@cache
 def load_faces() -> None:
     """Make the typefaces known to the PDF library, from files of this package alone."""
     folder = resources.files("platemark.imaging").joinpath("fonts")

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 from platemark.ledger.chain import Entry
@@ -55,20 +56,24 @@ class Search:
     """Looks for things in the record."""
 
     def __init__(
-        self, reader: Reader, zone: ZoneInfo, surfaces: Iterable[str] = (), labs: Iterable[str] = ()
+        self,
+        reader: Reader,
+        zone: ZoneInfo,
+        surfaces: Mapping[str, str] = MappingProxyType({}),
+        labs: Mapping[str, str] = MappingProxyType({}),
     ) -> None:
         """Look in a record.
 
         Args:
             reader: The open record.
             zone: The studio's time zone, in which dates are meant.
-            surfaces: Ids of the studio's surfaces, by which jobs are found.
-            labs: Ids of its labs.
+            surfaces: Names of the studio's surfaces by their ids; jobs are found by both.
+            labs: Names of its labs by their ids.
         """
         self._reader = reader
         self._zone = zone
-        self._surfaces = tuple(surfaces)
-        self._labs = tuple(labs)
+        self._surfaces = surfaces
+        self._labs = labs
 
     def find(self, wanted: Wanted, *, before: int | None = None, most: int = 50) -> Found:
         """Find jobs, the newest first, and what else has such a name or hash.
@@ -163,8 +168,8 @@ class Search:
         few = (
             ("order_word", self._having("words", "text", "digest", word)),
             ("parcel", self._having("parcels", "name", "name", word)),
-            ("surface", [each for each in self._surfaces if word.casefold() in each]),
-            ("lab", [each for each in self._labs if word.casefold() in each]),
+            ("surface", _called(self._surfaces, word)),
+            ("lab", _called(self._labs, word)),
         )
         for column, those in few:
             if those:
@@ -246,6 +251,16 @@ def _like(text: str) -> str:
     """A pattern of LIKE for text that stands anywhere."""
     escaped = text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
     return f"%{escaped}%"
+
+
+def _called(names: Mapping[str, str], word: str) -> list[str]:
+    """Ids that hold a word, themselves or in the name that people read."""
+    wanted = unicodedata.normalize("NFC", word).casefold()
+    return [
+        each
+        for each, name in names.items()
+        if wanted in f"{each}\n{unicodedata.normalize('NFC', name)}".casefold()
+    ]
 
 
 def _holds(column: str, word: str, values: list[object]) -> str:

@@ -23,8 +23,11 @@ class Page:
 
     @property
     def is_here_only(self) -> bool:
-        """Whether nobody but this computer can reach it."""
-        return is_loopback(self.host)
+        """Whether nobody but this computer can reach it.
+
+        A further name is one that others call it by, through a server before it on this computer.
+        """
+        return all(map(is_loopback, (self.host, *self.hosts)))
 
     @property
     def names(self) -> frozenset[str]:

@@ -21,7 +21,7 @@ from platemark.parcel.ticket_words import (
 
 _LONGEST_NAME = 90
 HOW_TO_CHECK = (
-    "Count: there is one print file in data/ for each line above, and nothing else in that folder.",
+    "Count: there is one print file in data/ for each job, and nothing else in that folder.",
     f"Compare: “sha256sum --check {PAYLOAD_MANIFEST} {TAG_MANIFEST}”, given inside this folder, "
     "says OK for every file; any program that checks BagIt 1.0 bags (RFC 8493) does the same.",
     "Read the ticket of each job before it is printed: ticket.pdf and ticket.html say the same, "
@@ -129,7 +129,9 @@ def _totals(parts: Sequence[Part]) -> Block:
 def _heavy(parts: Sequence[Part]) -> list[Block]:
     """What weighs enough to be marked, with the care that its own ticket asks for."""
     lines = [
-        f"Job {part.number}, {copies_words(part.ticket.request.copies)}, each: {part.weight}"
+        f"Job {part.number}, {copies_words(part.ticket.request.copies)}"
+        f"{', each' if part.ticket.request.copies > 1 else ''}: {part.weight[0].lower()}"
+        f"{part.weight[1:]}"
         for part in parts
         if part.weight
     ]

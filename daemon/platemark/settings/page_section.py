@@ -28,8 +28,8 @@ class PageSection(Section):
     host: Words = Field(
         default="127.0.0.1",
         description=(
-            "The address that it answers on. 127.0.0.1 is this computer only; with any other a "
-            "token is asked for."
+            "The address that it answers on. 127.0.0.1 is this computer only; with any other, or "
+            "a name in hosts, a token is asked for."
         ),
         examples=["127.0.0.1"],
     )

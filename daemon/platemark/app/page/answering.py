@@ -6,9 +6,11 @@ sheet and command can never mean different things.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from platemark.intake.answers import (
@@ -30,6 +32,8 @@ from platemark.model.studio import Studio
 
 MOST_JOBS = 200
 """That may be answered at once."""
+LONGEST_REASON = 500
+"""Signs."""
 _NONCE = re.compile(r"[0-9a-f]{32}")
 _TARGET = re.compile(r"([1-9][0-9]{0,8}):([1-9][0-9]{0,17})")
 _FREE = re.compile(r"\s*([A-Za-z_]+)\s*=\s*(.+?)\s*")
@@ -62,6 +66,7 @@ class Sent:
     """A form as it was sent, its lines made one."""
 
     nonce: str
+    """The same for the same answer in the same form; empty where the form had none."""
     targets: tuple[tuple[int, int], ...]
     """Job, and the entry that the person saw."""
     accept: tuple[str, ...]
@@ -78,7 +83,7 @@ NOTHING = Sent("", (), (), (), "", "", False, "", "", "")
 
 
 def new_nonce() -> str:
-    """What makes a form sent twice one answer."""
+    """What tells a form from every other, so that one sent twice is one answer."""
     return uuid.uuid4().hex
 
 
@@ -139,7 +144,7 @@ def read_form(fields: Iterable[tuple[str, str]]) -> Sent:
     targets = [_TARGET.fullmatch(value) for value in several.get("job", [])]
     nonce = one("nonce")
     return Sent(
-        nonce=nonce if _NONCE.fullmatch(nonce) else "",
+        nonce=_nonce_of(nonce, several) if _NONCE.fullmatch(nonce) else "",
         targets=tuple(
             dict.fromkeys((int(each[1]), int(each[2])) for each in targets if each is not None)
         ),
@@ -152,6 +157,12 @@ def read_form(fields: Iterable[tuple[str, str]]) -> Sent:
         because=one("because"),
         mark=one("mark"),
     )
+
+
+def _nonce_of(nonce: str, several: dict[str, list[str]]) -> str:
+    """Whoever goes back, changes the answer and sends it again has given another answer."""
+    said = {name: values for name, values in several.items() if name != "mark"}
+    return hashlib.sha256(json.dumps([nonce, said], sort_keys=True).encode()).hexdigest()[:32]
 
 
 def _one_line(value: str) -> str:
@@ -174,6 +185,8 @@ def problem_of(sent: Sent, studio: Studio) -> str:
         return f"{flat(sent.by)} is not one of the studio's people ({names})."
     if not is_reason(sent.because):
         return "Say why, in a few words. It stays in the record."
+    if len(sent.because) > LONGEST_REASON:
+        return f"Say why in at most {LONGEST_REASON} signs; it stays in the record for good."
     if sent.free and not _FREE.fullmatch(sent.free):
         return f"“{shortened(flat(sent.free), 60)}” is not a value. Write it like: copies = 2"
     return ""
@@ -222,8 +235,3 @@ def _sheet(sent: Sent, notice: HeldNotice) -> str:
         f"job {job_number(notice.job)}, answered to entry {notice.seq}",
     ]
     return "\n".join(lines) + "\n"
-
-
-def is_ticked(sent: Sent) -> Mapping[str, frozenset[str]]:
-    """What was ticked, so that a form that is shown again keeps it."""
-    return {"accept": frozenset(sent.accept), "set": frozenset(sent.settings)}

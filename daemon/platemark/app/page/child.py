@@ -8,6 +8,7 @@ is a pipe that the service alone has the other end of.
 from __future__ import annotations
 
 import contextlib
+import os
 import subprocess
 import sys
 import threading
@@ -17,6 +18,7 @@ from pathlib import Path
 import structlog
 
 from platemark.model.page import Page
+from platemark.telling.credentials import CHANNELS, PASSWORD, USER
 
 FIRST_PAUSE_S = 2.0
 LONGEST_PAUSE_S = 300.0
@@ -95,7 +97,9 @@ class PageChild:
 
     def _serve(self) -> str:
         """Start it once and wait until it ends; says how."""
-        process = subprocess.Popen(self._command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
+        process = subprocess.Popen(
+            self._command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, env=_environment()
+        )
         with self._lock:
             self._process = process
         try:
@@ -108,6 +112,12 @@ class PageChild:
             if process.stdin is not None:
                 process.stdin.close()
         return f"ended by signal {-code}" if code < 0 else f"ended with exit code {code}"
+
+
+def _environment() -> dict[str, str]:
+    """Ours, without names and passwords that whatever answers a network has no use for."""
+    secret = (USER, PASSWORD, CHANNELS)
+    return {name: value for name, value in os.environ.items() if name not in secret}
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:

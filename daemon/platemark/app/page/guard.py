@@ -127,10 +127,9 @@ class Guard:
         """Whether a form was sent by a page of ours (Fetch Standard; Fetch Metadata)."""
         site = headers.get("sec-fetch-site", b"same-origin")
         match = _ORIGIN.fullmatch(headers.get("origin", b"").decode("latin-1"))
-        own = _name(headers.get("host", b"").decode("latin-1"))
+        own = headers.get("host", b"").decode("latin-1").casefold()
         # The port as well: another program of this computer is another origin.
-        same = match is not None and match[1].casefold() == headers["host"].decode().casefold()
-        return site == b"same-origin" and same and own in self._names
+        return site == b"same-origin" and match is not None and match[1].casefold() == own
 
     def _may_enter(self, scope: Scope, headers: dict[str, bytes]) -> bool:
         path = scope["path"]

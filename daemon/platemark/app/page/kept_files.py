@@ -86,7 +86,7 @@ def papers_of(seen: StudioSeen, reader: Reader, parcel: ParcelRow) -> dict[str, 
     }
 
 
-def paper_bytes(seen: StudioSeen, reader: Reader, parcel: ParcelRow, paper: Paper) -> bytes | None:
+def paper_bytes(seen: StudioSeen, parcel: ParcelRow, paper: Paper) -> bytes | None:
     """A paper as it was when its parcel was closed; None where it is gone or was changed."""
     extension = paper.name.rpartition(".")[2]
     places = (

@@ -63,7 +63,7 @@ class Rates:
         self._callers: OrderedDict[str, Bucket] = OrderedDict()
 
     def allows(self, caller: str, cost: float = 1) -> bool:
-        """Whether a caller may ask for that much now; what is refused costs nothing."""
+        """Whether a caller may ask for that much now."""
         bucket = self._callers.pop(caller, None) or Bucket(self._each, self._clock)
         self._callers[caller] = bucket
         if len(self._callers) > MOST_CALLERS:

@@ -63,7 +63,7 @@ def _making(
     face = files.get((job, "face"))
     if face is not None:
         return "its pixels are being made", _part(face[0], pixels * _FACE_BYTES, True)
-    return "being begun", 0
+    return "its pixels are being made", 0
 
 
 def _part(size: int, of: int, is_plain: bool) -> int | None:

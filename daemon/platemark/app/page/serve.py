@@ -108,9 +108,10 @@ def bind(page: Page) -> socket.socket:
         except BaseException:
             taken.close()
             raise
-    except OSError as error:
+    except (OSError, UnicodeError) as error:  # a name that no computer can have is a UnicodeError
+        why = error.strerror if isinstance(error, OSError) else "that is no name of a computer"
         raise UsageError(
-            f"The page cannot answer at {page.host}, port {page.port}: {error.strerror}.",
+            f"The page cannot answer at {page.host}, port {page.port}: {why}.",
             "Perhaps the service shows it there already. Else give another port with --port, or "
             "under [page] in studio.toml.",
         ) from error
@@ -170,6 +171,7 @@ def serve(root: Path, page: Page, *, say: Callable[[str], None] | None = None) -
     structlog.get_logger().info("page-started", address=address)
     if say is not None:
         say(address)
+    os.nice(NICENESS)
     with taken:
         server.run(sockets=[taken])
 
@@ -192,7 +194,6 @@ def main(root: Path) -> None:
     """Serve beside a service, by the studio's settings; a fault is logged, and the exit code 1."""
     logs.configure("json")
     _end_with_parent()
-    os.nice(NICENESS)
     try:
         serve(root, studio_of(root).settings.studio.page)
     except PlatemarkError as error:

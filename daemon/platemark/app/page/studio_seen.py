@@ -68,8 +68,8 @@ class StudioSeen:
 
     def search(self, reader: Reader) -> Search:
         """Look for things in the record, as this studio calls them."""
-        surfaces = (surface.id for surface in self.settings.surfaces)
-        return Search(reader, self.zone, surfaces, (lab.id for lab in self.settings.labs))
+        surfaces = {surface.id: surface.name for surface in self.settings.surfaces}
+        return Search(reader, self.zone, surfaces, {lab.id: lab.name for lab in self.settings.labs})
 
     def workshop(self, reader: Reader) -> Workshop:
         """What the engine's questions about a job are put to; whatever would write to it fails."""

@@ -14,6 +14,7 @@ from starlette.responses import RedirectResponse, Response
 
 from platemark import durable
 from platemark.app.page.answering import (
+    LONGEST_REASON,
     MOST_JOBS,
     NOTHING,
     Sent,
@@ -207,6 +208,7 @@ def _form(site: Site, sent: Sent, notices: list[HeldNotice]) -> dict[str, Any]:
         "sent": sent,
         "people": site.seen.settings.studio.people,
         "several": len(notices) > 1,
+        "longest_reason": LONGEST_REASON,
         "each": len([f for f in notices[0].findings if f.severity == "stop"]) > 1,
     }
 
@@ -292,8 +294,16 @@ def _card(
         "stops": [{"finding": f, "who": who_accepts(f)} for f in stops],
         "since": moment_words(seen.local(row.moved_at), seen.now()),
         "answered": notice.answered if notice is not None else "",
-        "folder": f"held/{row.surface}" if row.state == "held" else "",
+        "folder": _folder(seen, row),
     }
+
+
+def _folder(seen: StudioSeen, row: JobRow) -> str:
+    """Where a held job lies, from the studio's folder; empty where it is not held."""
+    if row.state != "held":
+        return ""
+    folder = seen.folders.held_folder(row.surface, row.original_name, row.job)
+    return f"{folder.relative_to(seen.root)}/"
 
 
 def _item(row: JobRow) -> dict[str, Any]:
@@ -329,7 +339,11 @@ def _outcome(reader: Reader, row: JobRow, nonce: str) -> dict[str, Any]:
     found = _findings(reader, row) if row.state == "held" else ()
     why = [each.message for each in found if each.severity == "stop"]
     words = "The answer was taken." if said == "answered" else f"{said[:1].upper()}{said[1:]}."
-    return told | {"taken": True, "sentence": words.replace("..", "."), "why": why}
+    then = _THEN.get(row.state, f"It is {STATES[row.state]} now.")
+    return told | {"taken": True, "sentence": words.replace("..", "."), "why": why, "then": then}
+
+
+_THEN = {"claimed": "It is looked at once more.", "examined": "It is prepared next."}
 
 
 def _path_job(request: Request) -> int:
@@ -340,7 +354,8 @@ def _path_job(request: Request) -> int:
 
 
 def _number(text: str) -> int | None:
-    return int(text) if _JOB.fullmatch(text.strip().lstrip("0")) else None
+    digits = text.strip().lstrip("0")
+    return int(digits) if _JOB.fullmatch(digits) else None
 
 
 VIEWS: tuple[tuple[str, View], ...] = (

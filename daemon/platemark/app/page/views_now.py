@@ -14,11 +14,11 @@ from platemark.app.page.site import Site, View
 from platemark.app.page.studio_seen import StudioSeen, is_served
 from platemark.app.page.words import (
     PARCEL_SHAPES,
-    PARCEL_STATES,
     STATES,
     asked_words,
     count_words,
     moment_words,
+    parcel_words,
 )
 from platemark.engine.morning_state import morning_troubles
 from platemark.intake.plain_text import flat
@@ -47,7 +47,8 @@ def _state(seen: StudioSeen) -> dict[str, Any]:
         working = under_way(reader, seen.folders.work)
         busy = {each.row.job for each in working}
         waiting = [item for state in _STATES for item in _waiting(seen, search, state, busy)]
-        held = search.in_state("held", SHOWN)
+        held = search.in_state("held", SHOWN, newest=True)
+        waiting_count = sum(counts.get(each, 0) for each in _STATES) - len(busy)
         return {
             "said": f"As of {seen.now():%H:%M:%S}",
             "service": _service_words(seen),
@@ -57,8 +58,10 @@ def _state(seen: StudioSeen) -> dict[str, Any]:
             ],
             "counts": {
                 "working": _pictures(len(working)),
-                "waiting": _pictures(sum(counts.get(each, 0) for each in _STATES) - len(busy)),
+                "waiting": _pictures(waiting_count),
                 "held": _pictures(counts.get("held", 0)),
+                "every": str(counts.get("held") or ""),
+                "unshown": _unshown(waiting_count - len(waiting)),
             },
             "lists": {
                 "working": [_working_item(seen, each) for each in working],
@@ -90,6 +93,10 @@ def _service_words(seen: StudioSeen) -> str:
 
 def _pictures(count: int) -> str:
     return count_words(count, "picture", "pictures") if count > 0 else ""
+
+
+def _unshown(count: int) -> str:
+    return f"And {count:,} more; Search finds each of them." if count > 0 else ""
 
 
 def _waiting(
@@ -142,10 +149,10 @@ def _parcel_item(seen: StudioSeen, reader: Reader, row: ParcelRow) -> dict[str, 
         "href": f"/parcel/{row.name}",
         "number": "",
         "name": row.name,
-        "note": PARCEL_STATES.get(row.state, row.state),
+        "note": parcel_words(row, entry),
         "asked": f"{what} for {flat(seen.lab_name(row.lab))}",
         "state": PARCEL_SHAPES.get(row.state, "claimed"),
-        "word": PARCEL_STATES.get(row.state, row.state),
+        "word": parcel_words(row, entry),
         "when": at,
     }
 

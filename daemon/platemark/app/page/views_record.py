@@ -25,11 +25,11 @@ from platemark.app.page.views_now import parcel_count
 from platemark.app.page.words import (
     KINDS,
     PARCEL_SHAPES,
-    PARCEL_STATES,
     STATES,
     asked_words,
     kind_words,
     moment_words,
+    parcel_words,
 )
 from platemark.intake.plain_text import flat
 from platemark.ledger.chain import Entry
@@ -122,7 +122,7 @@ def paper(site: Site, request: Request) -> Response:
     with seen.reading() as reader:
         row = reader.parcel(request.path_params["name"])
         found = papers_of(seen, reader, row).get(request.path_params["paper"]) if row else None
-        data = paper_bytes(seen, reader, row, found) if row and found else None
+        data = paper_bytes(seen, row, found) if row and found else None
     if data is None or found is None or row is None:
         raise HTTPException(404)
     headers = {
@@ -261,7 +261,7 @@ def _parcel_row(seen: StudioSeen, reader: Reader, row: ParcelRow) -> dict[str, A
         "name": row.name,
         "lab": seen.lab_name(row.lab),
         "state": PARCEL_SHAPES.get(row.state, "claimed"),
-        "word": PARCEL_STATES.get(row.state, row.state),
+        "word": parcel_words(row, newest),
         "when": moment_words(seen.local(newest.at), seen.now()) if newest is not None else "",
         "jobs": parcel_count(reader, row.name),
         "tagmanifest": row.tagmanifest,

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from platemark.delivery import COLLECT
 from platemark.intake.plain_text import flat
-from platemark.ledger.read import JobRow
+from platemark.ledger.chain import Entry
+from platemark.ledger.read import JobRow, ParcelRow
 
 STATES = {
     "claimed": "taken in",
@@ -60,12 +62,51 @@ KINDS = {
     "profile-retired": "a lab's profile was retired",
     "upkeep-begun": "the night's upkeep began",
     "upkeep-done": "the night's upkeep was done",
+    "looked-again": "to be looked at once more",
+    "asked-anew": "asked for by an order sheet that came later",
+    "unrendered": "to be prepared anew",
+    "reparcelled": "moved to another parcel",
+    "drop-moved": "its dropped file was found again after a move",
+    "taken-changed": "a file in taken/ was written to later",
+    "sheet-read": "an order sheet was read",
+    "sheet-let-go": "an order sheet was done with",
+    "parcel-taken-back": "a parcel was taken back",
+    "parcel-given-up": "a parcel was given up before it was closed",
+    "parcel-cleared": "a parcel was cleared away at the lab's end",
+    "parcel-let-out": "a parcel in doubt was let go out",
+    "morning-written": "the morning's digest was written",
+    "morning-told": "the morning's digest was sent, or was tried to be",
+    "removal-begun": "the removal of what is kept no longer began",
+    "removal-done": "what is kept no longer was removed",
+    "words-erased": "a client's personal words were erased",
+    "backed-up": "a backup was made",
+    "archive-verified": "the whole archive was read back",
+    "archive-damaged": "a damaged file was found in the archive",
+    "archive-mended": "a damaged file of the archive was mended",
+    "rescued": "the record was rescued from a damaged file",
+    "record-restored": "the record was restored",
+    "parcel-read-back": "a parcel was read back into the record",
+    "job-read-back": "read back into the record",
+    "files-found": "files were found that the record did not know",
 }
 
 
 def kind_words(kind: str) -> str:
     """What an entry's kind means; the kind itself, spelt out, where nothing better is known."""
     return KINDS.get(kind, kind.replace("-", " "))
+
+
+def parcel_words(row: ParcelRow, newest: Entry | None) -> str:
+    """A parcel's state; one that nothing brings to its lab is not said to be on its way.
+
+    Args:
+        row: The parcel.
+        newest: What happened to it last.
+    """
+    closed = newest.body if newest is not None and newest.kind == "parcel-closed" else {}
+    if closed.get("method") == COLLECT:
+        return "closed, to be fetched"
+    return PARCEL_STATES.get(row.state, row.state)
 
 
 def moment_words(moment: datetime, now: datetime) -> str:
