@@ -222,7 +222,7 @@ def test_a_flood_hinders_no_work(page: Shown) -> None:
         asked = [many.submit(ask) for _ in range(8)]
         try:
             put(page.studio, "flood.tif", "coffee", fit="crop", due="2020-01-01")
-            wait_for(page.studio, lambda found: states(found).get("flood.tif") == "rendered")
+            wait_for(page.studio, lambda found: states(found).get("flood.tif") == "delivered")
         finally:
             ends.set()
         assert [each.result() for each in asked] == [None] * 8
