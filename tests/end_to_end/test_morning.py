@@ -216,7 +216,7 @@ def test_the_command_says_and_sends_it(swept: Path, secrets: Path) -> None:
     assert "HELD, AND WHY" in text
     told = json.loads(ask_here(swept, "morning", "--json")[1])
     assert told["headline"] in " ".join(text.split())
-    assert [part["part"] for part in told["parts"]][:2] == ["todo", "wrong"]
+    assert [part["part"] for part in told["parts"]][:2] == ["to-do", "wrong"]
     code, text = ask_here(swept, "morning", "--send")
     assert code == 2
     assert "Nothing in studio.toml says how to send the digest." in text
@@ -429,5 +429,5 @@ def test_reminders_of_what_good_prints_rest_on(swept: Path) -> None:
     assert "to D65 and 250 cd/m²: more than 30 days." in text
     assert "prints look too dark beside the display" in text
     assert "was seen on 2 March 2021, more than 365 days ago" in text
-    todo = text[text.index("TO DO TODAY") : text.index("WHAT WENT WRONG")]
-    assert "Calibrate it" in todo
+    tasks = text[text.index("TO DO TODAY") : text.index("WHAT WENT WRONG")]
+    assert "Calibrate it" in tasks

@@ -53,7 +53,7 @@ def after(root: Path, days: float) -> Digest:
 
 def asked(root: Path, days: float, word: str) -> list[DigestLine]:
     """What that digest asks to be done of all that speaks of one thing."""
-    return [line for line in after(root, days).lines("todo") if word in line.text]
+    return [line for line in after(root, days).lines("to-do") if word in line.text]
 
 
 def test_each_is_reminded_of_from_its_date_on(tested: Path) -> None:

@@ -205,16 +205,8 @@ def read_sheet(workshop: Workshop, row: JobRow, quiet_s: float) -> Decision | st
     answer = read_answer(answer_text(data), notice_of(workshop, row))
     if not isinstance(answer, Answer):
         return answer or ""
-    return Decision(
-        id="sheet-" + hashlib.sha256(f"{row.job} {answer.seq} ".encode() + data).hexdigest()[:32],
-        kind="decide",
-        job=answer.job,
-        expected_seq=answer.seq,
-        accept=answer.accept,
-        settings=answer.settings,
-        withdraw=answer.withdraw,
-        by=answer.by,
-        because=answer.because,
+    return answer.decision(
+        "sheet-" + hashlib.sha256(f"{row.job} {answer.seq} ".encode() + data).hexdigest()[:32]
     )
 
 

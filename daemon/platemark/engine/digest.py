@@ -25,7 +25,7 @@ from platemark.model.studio import Settings
 MOST = 40
 """Lines under one heading; a longer list is read by nobody, and the commands have all of it."""
 TITLES: dict[Part, tuple[str, str]] = {
-    "todo": ("To do today", "Nothing."),
+    "to-do": ("To do today", "Nothing."),
     "wrong": ("What went wrong", "Nothing."),
     "held": ("Held, and why", "Nothing is held."),
     "taken": ("Taken in", "Nothing was dropped."),
@@ -71,7 +71,7 @@ def make_digest(reader: Reader, root: Path, settings: Settings, moment: Moment) 
         "answered": answered(reader, since),
         "reminders": reminders(reader, root, settings, moment.now),
     }
-    found["todo"] = to_do(reader, settings, moment.lines, since, found["reminders"])
+    found["to-do"] = to_do(reader, settings, moment.lines, since, found["reminders"])
     # What to do about them stands among what is to do.
     found["reminders"] = [replace(line, next="") for line in found["reminders"]]
     parts = tuple(
@@ -99,7 +99,7 @@ def headline(found: dict[Part, list[DigestLine]]) -> str:
         _count(len(found["sent"]), "parcel sent", "parcels sent"),
         _count(len(found["held"]), "held", "held"),
         _count(len(found["wrong"]), "thing went wrong", "things went wrong"),
-        _count(len(found["todo"]), "thing to do", "things to do"),
+        _count(len(found["to-do"]), "thing to do", "things to do"),
     ]
     said = ", ".join(each for each in counted if each)
     return f"{said}." if said else "A quiet day: nothing happened, and nothing waits for you."

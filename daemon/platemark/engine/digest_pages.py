@@ -44,10 +44,10 @@ def digest_text(digest: Digest) -> str:
 
 def digest_short(digest: Digest) -> str:
     """What a channel carries: what happened and what is to do, without anybody's personal words."""
-    todo = digest.lines("todo")
-    lines = [digest.headline, *(f"- {flat(_told(line))}" for line in todo[:SHORT_LINES])]
-    if len(todo) > SHORT_LINES:
-        lines.append(f"- and {len(todo) - SHORT_LINES} more; see MORNING.html")
+    tasks = digest.lines("to-do")
+    lines = [digest.headline, *(f"- {flat(_told(line))}" for line in tasks[:SHORT_LINES])]
+    if len(tasks) > SHORT_LINES:
+        lines.append(f"- and {len(tasks) - SHORT_LINES} more; see MORNING.html")
     return "\n".join(lines) + "\n"
 
 

@@ -9,7 +9,7 @@ from typing import Literal
 
 Way = Literal["mail", "channels"]
 Part = Literal[
-    "todo", "wrong", "held", "taken", "sent", "waits", "answered", "reminders"
+    "to-do", "wrong", "held", "taken", "sent", "waits", "answered", "reminders"
 ]  # fmt: skip
 
 

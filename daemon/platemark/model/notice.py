@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from platemark.model.decision import Decision
 from platemark.model.finding import Finding
 from platemark.model.sits import Sits
 
@@ -54,6 +55,24 @@ class Answer:
     withdraw: bool
     by: str
     because: str
+
+    def decision(self, name: str) -> Decision:
+        """What is handed in for it.
+
+        Args:
+            name: What tells it from every other decision.
+        """
+        return Decision(
+            id=name,
+            kind="decide",
+            job=self.job,
+            expected_seq=self.seq,
+            accept=self.accept,
+            settings=self.settings,
+            withdraw=self.withdraw,
+            by=self.by,
+            because=self.because,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -201,17 +201,7 @@ def answer_of(sent: Sent, notice: HeldNotice) -> Decision | str:
     answer = read_answer(_sheet(sent, notice), notice)
     if not isinstance(answer, Answer):
         return answer or "Nothing is decided yet."
-    return Decision(
-        id=decision_id(sent.nonce, notice.job),
-        kind="decide",
-        job=answer.job,
-        expected_seq=answer.seq,
-        accept=answer.accept,
-        settings=answer.settings,
-        withdraw=answer.withdraw,
-        by=answer.by,
-        because=answer.because,
-    )
+    return answer.decision(decision_id(sent.nonce, notice.job))
 
 
 def decision_id(nonce: str, job: int) -> str:
