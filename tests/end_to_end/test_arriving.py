@@ -31,6 +31,8 @@ from platemark.imaging.icc import build_matrix_profile
 from platemark.intake.look import Sighting
 from platemark.ledger.read import JobRow
 
+pytestmark = pytest.mark.usefixtures("steps_here")
+
 HOT = "hot/small-rag/2x3in"
 SETTLE_S = 1.0
 

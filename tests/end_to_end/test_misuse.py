@@ -23,6 +23,7 @@ from platemark.model.decision import Decision, PictureDecision, ProfileDecision
 from platemark.model.plain import to_plain
 
 HOT = "hot/small-rag/2x3in"
+here = pytest.mark.usefixtures("steps_here")
 
 
 class Hurried(SystemClock):
@@ -127,6 +128,7 @@ def test_a_changed_original_is_never_printed(opened: OpenStudio) -> None:
     assert "no longer what was taken in" in finding["message"]
 
 
+@here
 def test_what_cannot_be_taken_in_stops_nothing_else(one: Path) -> None:
     """Files of 200 GB and of the year 2381, and names in the way of ours: the good one goes on."""
     (one / HOT / "huge.tif").touch()
@@ -146,6 +148,7 @@ def test_what_cannot_be_taken_in_stops_nothing_else(one: Path) -> None:
     assert "the studio takes at most" in told
 
 
+@here
 @pytest.mark.parametrize("kind", ["folder", "pipe"])
 def test_an_answer_sheet_that_is_no_file_is_told(kind: str, one: Path) -> None:
     """A folder or a pipe in the sheet's place is named, and the job keeps waiting."""
@@ -162,6 +165,7 @@ def test_an_answer_sheet_that_is_no_file_is_told(kind: str, one: Path) -> None:
     assert states(one) == {"good.tif": "held"}
 
 
+@here
 def test_held_folders_come_back_whole_and_for_the_group(one: Path) -> None:
     """A folder that was emptied but for somebody's own file gets its sheet again, for the group."""
     (one / HOT / "good.tif.toml").write_text("copies = 'many'\n")
@@ -180,6 +184,7 @@ def test_held_folders_come_back_whole_and_for_the_group(one: Path) -> None:
     assert folder.stat().st_mode & stat.S_ISGID
 
 
+@here
 def test_a_sealed_parcel_whose_work_is_gone_is_given_up(
     one: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -200,6 +205,7 @@ def test_a_sealed_parcel_whose_work_is_gone_is_given_up(
     assert len(list((one / "at-the-lab").iterdir())) == 1
 
 
+@here
 @pytest.mark.fault(25)
 def test_a_damaged_print_file_is_made_again(one: Path) -> None:
     """A print file that rotted in the archive before its parcel is made anew, never sent."""
@@ -218,6 +224,7 @@ def test_a_damaged_print_file_is_made_again(one: Path) -> None:
     assert sent.read_bytes() == good
 
 
+@here
 def test_a_pipe_as_a_profile_does_not_hang(one: Path) -> None:
     """A profile that is no plain file counts as missing."""
     (one / "profiles/rag.icc").unlink()
@@ -229,6 +236,7 @@ def test_a_pipe_as_a_profile_does_not_hang(one: Path) -> None:
     assert finding["code"] == "profile-unusable"
 
 
+@here
 def test_a_link_in_the_way_moves_nothing_of_ours(opened: OpenStudio) -> None:
     """A folder that becomes a link after the claim: the studio's own files stay where they are."""
     root = opened.workshop.folders.root
@@ -246,6 +254,7 @@ def test_a_link_in_the_way_moves_nothing_of_ours(opened: OpenStudio) -> None:
     assert not (root / "studio.toml").is_symlink()
 
 
+@here
 def test_the_same_name_from_another_folder_is_seen(one: Path) -> None:
     """Two good pictures of one name in two orders go their own ways."""
     import tifffile
@@ -263,6 +272,7 @@ def test_the_same_name_from_another_folder_is_seen(one: Path) -> None:
     assert len(list((one / "outgoing" / LAB).iterdir())) == 1
 
 
+@here
 def test_a_link_in_held_leads_nowhere_for_us(one: Path) -> None:
     """A link in place of a held folder is neither written through nor deleted through."""
     (one / HOT / "letter.tif").write_text("this is no picture")
@@ -284,6 +294,7 @@ def test_a_link_in_held_leads_nowhere_for_us(one: Path) -> None:
     assert (folder / "WHY.html").is_file()
 
 
+@here
 def test_nonsense_in_decisions_is_put_aside(one: Path) -> None:
     """A pipe, a folder and nonsense in decisions/ stop no service and no other answer."""
     swept(one)
@@ -302,6 +313,7 @@ def test_nonsense_in_decisions_is_put_aside(one: Path) -> None:
     assert len(list(decisions.glob("*.unreadable"))) == 5
 
 
+@here
 def test_a_bad_decision_keeps_no_other_waiting(
     opened: OpenStudio, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -39,6 +39,8 @@ from platemark.model.errors import PlatemarkError
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.work import ChildLimits, Failure, Report, Task
 
+pytestmark = pytest.mark.usefixtures("steps_here")
+
 BRIGHTER = "lightness 20:26 50:56, chroma 1.1"
 
 

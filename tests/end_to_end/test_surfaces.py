@@ -22,10 +22,11 @@ import numpy as np
 import pytest
 import skimage.data
 import tifffile
-from at_work import ask, jobs
+from at_work import jobs
 from numpy.typing import NDArray
 from PIL import Image
 
+from forked_sweep import forked_sweep
 from platemark.imaging.icc import build_matrix_profile
 from platemark.imaging.make import PRINTERS
 from platemark.imaging.print_model import make_printer_profile
@@ -117,9 +118,9 @@ def swept(root: Path, dropped: tuple[Dropped, ...]) -> None:
     """Drop and sweep once; everything must go through."""
     for each in dropped:
         drop(root, each)
-    code, said = ask(root, "sweep", patience_s=600)
+    code, said, complained = forked_sweep(root)
     held = [(job["original_name"], job["findings"]) for job in jobs(root) if not job["parcel"]]
-    assert (code, held) == (0, []), said
+    assert (code, held) == (0, []), said + complained
 
 
 def printed(root: Path) -> dict[str, Printed]:

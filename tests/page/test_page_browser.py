@@ -27,6 +27,14 @@ VIEWS = (
     f"/outcome/{'0' * 32}?jobs=2",
 )  # fmt: skip
 PHONE = {"width": 360, "height": 740}
+FOCUS = """(what) => {
+    const here = document.activeElement, box = here.getBoundingClientRect();
+    const top = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+    const isSeen = getComputedStyle(here).outlineStyle !== "none" && top !== null
+        && (here.contains(top) || top.contains(here));
+    return [here.matches(what), isSeen];
+}"""
+"""Whether what has the focus fits a selector, and whether it can be seen that it has it."""
 LOADED = "[...document.images].every((each) => each.complete && each.naturalWidth > 0)"
 
 
@@ -80,16 +88,10 @@ def tab_to(tab: Tab, what: str) -> None:
     """Press Tab until something has the focus that a selector fits; all on the way can be seen."""
     for _ in range(60):
         tab.keyboard.press("Tab")
-        seen = tab.evaluate(
-            """(what) => {
-            const here = document.activeElement, box = here.getBoundingClientRect();
-            const top = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
-            const isSeen = getComputedStyle(here).outlineStyle !== "none" && top !== null
-                && (here.contains(top) || top.contains(here));
-            return [here.matches(what), isSeen];
-        }""",
-            what,
-        )
+        # A picture that is loaded only now moves what is below it.
+        until = time.monotonic() + 5
+        while not (seen := tab.evaluate(FOCUS, what))[1] and time.monotonic() < until:
+            time.sleep(0.05)
         assert seen[1], tab.evaluate("document.activeElement.outerHTML")
         if seen[0]:
             return
