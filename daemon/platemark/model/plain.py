@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import json
+import threading
 from fractions import Fraction
 from typing import Any, TypeVar
 
 import msgspec
 
 T = TypeVar("T")
+_first = threading.Lock()
+_known: set[object] = set()
+"""Kinds whose fields the library has read. It reads them when a kind is first used; two threads
+that do so at once may end the process by a fault of memory (seen with msgspec 0.22)."""
 
 
 def to_plain(value: object) -> Any:
@@ -23,7 +28,12 @@ def from_plain(kind: type[T], data: object) -> T:
     Raises:
         msgspec.ValidationError: the data does not have that shape.
     """
-    return msgspec.convert(data, kind, dec_hook=_decode)
+    if kind in _known:
+        return msgspec.convert(data, kind, dec_hook=_decode)
+    with _first:
+        value = msgspec.convert(data, kind, dec_hook=_decode)
+        _known.add(kind)
+    return value
 
 
 def canonical(data: object) -> bytes:
