@@ -25,7 +25,7 @@ from recalled_studio import (
 from platemark.engine.decide import write_decision
 from platemark.engine.morning_files import write_digest
 from platemark.engine.workshop import Folders
-from platemark.model.decision import EraseDecision, RecalledJob
+from platemark.model.decision import EraseDecision, SeenJob
 from platemark.model.morning import Digest, DigestLine, DigestPart
 from platemark.settings.load import load_settings
 
@@ -214,7 +214,7 @@ def test_cut_off_it_is_done_again(known: Path, monkeypatch: pytest.MonkeyPatch) 
 
     row = job(known, 5)
     seq = max(step["seq"] for step in row["history"])
-    decision = EraseDecision("once", "erase", (RecalledJob(5, seq),), "Mira", BECAUSE)
+    decision = EraseDecision("once", "erase", (SeenJob(5, seq),), "Mira", BECAUSE)
     with opened(known) as at_work, monkeypatch.context() as patch:
         patch.setattr("platemark.engine.erasing.forget_words", die)
         folder = known / "decisions"

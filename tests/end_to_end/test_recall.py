@@ -30,7 +30,7 @@ from platemark.delivery.folder import COURIER
 from platemark.engine import decide
 from platemark.engine.deliver import delivery_id
 from platemark.ledger.proof import find_faults_beside
-from platemark.model.decision import RecallDecision, RecalledJob
+from platemark.model.decision import RecallDecision, SeenJob
 from platemark.parcel.bag import verify_parcel
 
 FOUR = [1, 2, 3, 4]
@@ -69,7 +69,7 @@ def decision(root: Path, *numbers: int, **changed: object) -> RecallDecision:
         rows = [row for number in numbers if (row := reader.job(number)) is not None]
     asked = {
         "id": str(uuid.uuid4()), "kind": "recall", "by": "Asa", "because": BECAUSE,
-        "jobs": tuple(RecalledJob(row.job, row.moved_seq) for row in rows),
+        "jobs": tuple(SeenJob(row.job, row.moved_seq) for row in rows),
     }  # fmt: skip
     return RecallDecision(**{**asked, **changed})  # type: ignore[arg-type]
 
@@ -313,8 +313,8 @@ def test_what_makes_no_sense_is_refused_and_changes_nothing(delivered: Path) -> 
     assert "not one of the studio's people" in recall(delivered, "1", by="Nobody")[1]
     assert "says no reason" in recall(delivered, "1", because="…")[1]
     assert "There is no job 000099" in recall(delivered, "99")[1]
-    stale = decision(delivered, 1, jobs=(RecalledJob(1, 3), RecalledJob(2, 4)))
-    missing = decision(delivered, 1, jobs=(RecalledJob(99, 3),))
+    stale = decision(delivered, 1, jobs=(SeenJob(1, 3), SeenJob(2, 4)))
+    missing = decision(delivered, 1, jobs=(SeenJob(99, 3),))
     with open_studio(delivered) as at_work:
         for wrong, sentence in ((stale, "has moved on since"), (missing, "There is no job")):
             outcome = decide.apply(at_work.workshop, wrong)

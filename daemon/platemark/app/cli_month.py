@@ -34,7 +34,7 @@ from platemark.engine.month import (
 from platemark.engine.papers import draw_paper
 from platemark.intake.answers import is_reason
 from platemark.ledger.read import JobRow, Reader
-from platemark.model.decision import EraseDecision, RecalledJob
+from platemark.model.decision import EraseDecision, SeenJob
 from platemark.model.errors import UsageError
 from platemark.model.job import job_number
 from platemark.model.paper import Paper
@@ -207,7 +207,7 @@ def erase(studio: str | None, order: str | None, job: int | None, by: str, becau
     decision = EraseDecision(
         id=str(uuid.uuid4()),
         kind="erase",
-        jobs=tuple(RecalledJob(row.job, row.moved_seq) for row in rows),
+        jobs=tuple(SeenJob(row.job, row.moved_seq) for row in rows),
         by=by,
         because=because,
     )

@@ -15,7 +15,7 @@ from platemark.app.open_studio import reading
 from platemark.engine.recall import can_be_recalled, rest_of_set
 from platemark.intake.answers import is_reason
 from platemark.ledger.read import JobRow, Reader
-from platemark.model.decision import RecallDecision, RecalledJob
+from platemark.model.decision import RecallDecision, SeenJob
 from platemark.model.errors import UsageError
 
 
@@ -50,7 +50,7 @@ def recall(
     decision = RecallDecision(
         id=str(uuid.uuid4()),
         kind="recall",
-        jobs=tuple(RecalledJob(row.job, row.moved_seq) for row in rows),
+        jobs=tuple(SeenJob(row.job, row.moved_seq) for row in rows),
         by=by,
         because=because,
     )

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import structlog
@@ -30,6 +29,8 @@ from platemark.model.lab import Lab, Product, ProfileUse
 from platemark.model.studio import Person, Settings
 from platemark.model.work import AdmitReport
 
+BESIDE = "icc"
+"""Ending of the profile that lies beside a decision to add it."""
 SHOWN = 8
 """Letters of a hash that people are shown."""
 
@@ -59,11 +60,6 @@ def product_of(settings: Settings, lab_id: str, surface: str) -> tuple[Lab, Prod
 def newest_seq(rows: Sequence[ProfileRow]) -> int:
     """The newest entry about a product's profiles; 0 before the first."""
     return max((row.seq for row in rows), default=0)
-
-
-def handed_in(folder: Path, decision: ProfileDecision) -> Path:
-    """Where the profile that a decision is about lies beside it."""
-    return folder / f"{decision.id}.icc"
 
 
 def apply_to_profile(workshop: Workshop, decision: ProfileDecision) -> str:
@@ -185,7 +181,7 @@ def _take_in(workshop: Workshop, decision: ProfileDecision) -> None:
         DecisionRefused: they are not there, or are others than were decided about.
     """
     try:
-        data = content_of(handed_in(workshop.folders.decisions, decision))
+        data = content_of(workshop.folders.decisions / f"{decision.id}.{BESIDE}")
     except OSError as error:
         raise DecisionRefused(
             f"The profile that was to be added cannot be read: {error.strerror}.", "Add it again."

@@ -68,7 +68,7 @@ class PictureDecision:
 
 
 @dataclass(frozen=True, slots=True)
-class RecalledJob:
+class SeenJob:
     """One of several jobs that a decision is about."""
 
     job: int
@@ -82,7 +82,7 @@ class RecallDecision:
 
     id: str
     kind: Literal["recall"]
-    jobs: tuple[RecalledJob, ...]
+    jobs: tuple[SeenJob, ...]
     by: str
     because: str
     v: int = 1
@@ -108,7 +108,7 @@ class EraseDecision:
 
     id: str
     kind: Literal["erase"]
-    jobs: tuple[RecalledJob, ...]
+    jobs: tuple[SeenJob, ...]
     by: str
     because: str
     v: int = 1
@@ -117,6 +117,19 @@ class EraseDecision:
 AnyDecision = (
     Decision | ProfileDecision | PictureDecision | RecallDecision | ParcelDecision | EraseDecision
 )
+
+
+def jobs_of(decision: AnyDecision) -> tuple[SeenJob, ...]:
+    """The jobs that a decision is about, with what was seen of each; none where it is about none.
+
+    Args:
+        decision: Of any kind.
+    """
+    if isinstance(decision, ProfileDecision | ParcelDecision):
+        return ()
+    if isinstance(decision, RecallDecision | EraseDecision):
+        return decision.jobs
+    return (SeenJob(decision.job, decision.expected_seq),)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,3 +141,8 @@ class Outcome:
     """None where it was about no job, or about several."""
     applied: bool
     sentence: str
+
+
+def outcome_of(decision: AnyDecision, applied: bool, sentence: str) -> Outcome:
+    """What came of a decision, with the job that it was about where it was about one."""
+    return Outcome(decision.id, getattr(decision, "job", None), applied, sentence)

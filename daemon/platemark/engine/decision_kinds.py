@@ -1,0 +1,98 @@
+"""Every kind of decision: its shape, who applies it, and what is said of it.
+
+A new kind is a shape in `model/decision.py`, a function that applies it, and a line of `KINDS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from platemark.engine.answering import apply_answer
+from platemark.engine.doubtful import apply_to_parcel
+from platemark.engine.erasing import apply_erase
+from platemark.engine.picture_decisions import apply_to_picture
+from platemark.engine.profile_decisions import BESIDE, apply_to_profile
+from platemark.engine.recall import apply_recall
+from platemark.engine.workshop import Workshop
+from platemark.model.decision import (
+    AnyDecision,
+    Decision,
+    EraseDecision,
+    ParcelDecision,
+    PictureDecision,
+    ProfileDecision,
+    RecallDecision,
+    jobs_of,
+)
+from platemark.model.job import job_number
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of decision."""
+
+    shape: type[Any]
+    apply: Callable[[Workshop, Any], str]
+    """Does it and says what was done, or raises `DecisionRefused` and changes nothing."""
+    called: str = ""
+    """What people call it, as “The recall”; empty where its job says enough."""
+    look: str = "Look again with `platemark job {job}`."
+    """Where to look for what came of it; `{job}` is the first job that it is about."""
+    about: tuple[str, ...] = ()
+    """Fields that say what it is about, where that is no job."""
+    beside: str = ""
+    """Ending of a file that is handed in with it and goes when it is applied; empty for none."""
+
+
+_OF_A_PROFILE = Kind(
+    ProfileDecision,
+    apply_to_profile,
+    "The decision",
+    "Look again with `platemark profiles`.",
+    ("lab", "surface"),
+    BESIDE,
+)
+_OF_A_PARCEL = Kind(
+    ParcelDecision, apply_to_parcel, "The answer", "Look again at hot/WAITING.txt.", ("parcel",)
+)
+
+KINDS: Mapping[str, Kind] = {
+    "decide": Kind(Decision, apply_answer),
+    "erase": Kind(EraseDecision, apply_erase, "The request to erase"),
+    "parcel-send": _OF_A_PARCEL,
+    "parcel-sent": _OF_A_PARCEL,
+    "picture": Kind(PictureDecision, apply_to_picture),
+    "profile-add": _OF_A_PROFILE,
+    "profile-retire": _OF_A_PROFILE,
+    "recall": Kind(RecallDecision, apply_recall, "The recall"),
+}
+
+
+def kind_of(decision: AnyDecision) -> Kind:
+    """The kind of a decision."""
+    return KINDS[decision.kind]
+
+
+def beside(folder: Path, decision: AnyDecision) -> Path | None:
+    """Where the file lies that is handed in with a decision; None for a kind that has none.
+
+    Args:
+        folder: `decisions/`.
+        decision: The decision.
+    """
+    ending = kind_of(decision).beside
+    return folder / f"{decision.id}.{ending}" if ending else None
+
+
+def unanswered(decision: AnyDecision, seconds: int) -> str:
+    """What is said of a decision that a service was given and has not answered."""
+    kind, jobs = kind_of(decision), jobs_of(decision)
+    first = jobs[0].job if jobs else 0
+    what = f"{kind.called} was" if kind.called else f"Job {job_number(first)}:"
+    return (
+        f"{what} handed to the service, which has not answered within {seconds} seconds. "
+        f"{kind.look.format(job=first)}"
+    )
