@@ -73,7 +73,7 @@ def test_an_old_record_is_brought_up_to_date(path: Path) -> None:
         assert set(right[table]) <= set(new[table])
 
 
-@pytest.mark.parametrize("form", [1, 2])
+@pytest.mark.parametrize("form", [1, 2, 3])
 def test_bringing_it_up_to_date_changes_no_word(path: Path, form: int) -> None:
     """Everything that the new record says is what one says that was of this form from the start."""
     right = contents(path)

@@ -6,6 +6,7 @@ connection, enter it in `STEPS` under the next number, and say in one line what 
     1  entries, words, attempts, marks; jobs, drops, parcels, profiles, settled, decisions
     2  every derived table made anew from the entries (`projection.sql` as it is now)
     3  jobs have the title that their picture was given
+    4  links between jobs, approvals, returns, numbers and pictures of editions, strips
 
 A change of `projection.sql` alone is a step that is `_make_tables_anew` again. The entries and
 their guards are never touched. A step is not changed once a version with it was given away.
@@ -38,6 +39,7 @@ def _make_tables_anew(connection: sqlite3.Connection, replay: Replay) -> None:
 STEPS: dict[int, Callable[[sqlite3.Connection, Replay], None]] = {
     2: _make_tables_anew,
     3: _make_tables_anew,
+    4: _make_tables_anew,
 }
 FORM = max(STEPS)
 """The form of a record of this version."""

@@ -6,20 +6,24 @@ import sqlite3
 from collections.abc import Callable
 from typing import Any
 
-from platemark.ledger import kept_tables
+from platemark.ledger import edition_tables, kept_tables, strip_tables, thread_tables
 from platemark.ledger.chain import Entry
 from platemark.ledger.form import sql, statements
 
-TABLES = (
-    "jobs",
-    "drops",
-    "parcels",
-    "profiles",
-    "settled",
-    "recalls",
-    "decisions",
-    *kept_tables.TABLES,
-)
+PARTS = (kept_tables, thread_tables, edition_tables, strip_tables)
+"""Modules that derive tables of their own, each with `TABLES`, their `KEYS` and `follow`."""
+KEYS: dict[str, tuple[str, ...]] = {
+    "jobs": ("job",),
+    "drops": ("job",),
+    "parcels": ("name",),
+    "profiles": ("lab", "surface", "sha256"),
+    "settled": ("original", "surface"),
+    "recalls": ("job",),
+    "decisions": ("id",),
+    **{table: key for part in PARTS for table, key in part.KEYS.items()},
+}
+"""Every derived table, and what tells its rows apart."""
+TABLES = tuple(KEYS)
 
 _STATE_COLUMNS = {"examined": "examined_seq", "held": "held_seq", "rendered": "rendered_seq"}
 _JOB_COLUMNS = ("lab", "purpose", "size", "copies", "due", "request_key", "parcel")
@@ -36,7 +40,8 @@ def apply(connection: sqlite3.Connection, entry: Entry) -> None:
     handler = _HANDLERS.get(entry.kind)
     if handler is not None:
         handler(connection, entry)
-    kept_tables.follow(connection, entry)
+    for part in PARTS:
+        part.follow(connection, entry)
     decision = entry.body.get("decision")
     if isinstance(decision, str):
         connection.execute(

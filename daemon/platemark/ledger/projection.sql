@@ -158,3 +158,70 @@ CREATE TABLE unplaced (
     sha256 TEXT PRIMARY KEY,
     seq    INTEGER NOT NULL
 ) STRICT;
+
+-- How jobs hang together, each kind at most once a job: part-of (another print of the same test),
+-- approved-by (the test that a final was held against), reprint-of, remake-of.
+CREATE TABLE links (
+    job   INTEGER NOT NULL,
+    other INTEGER NOT NULL,
+    kind  TEXT    NOT NULL,
+    seq   INTEGER NOT NULL,
+    PRIMARY KEY (job, kind)
+) STRICT;
+CREATE INDEX links_by_other ON links (other);
+
+-- Tests that were approved, by the first job of the test; the newest word counts.
+CREATE TABLE approvals (
+    job      INTEGER PRIMARY KEY,
+    seq      INTEGER NOT NULL,
+    original TEXT    NOT NULL,
+    name     TEXT    NOT NULL,
+    surface  TEXT    NOT NULL,
+    lab      TEXT    NOT NULL,
+    state    TEXT    NOT NULL
+) STRICT;
+CREATE INDEX approvals_by_original ON approvals (original);
+CREATE INDEX approvals_by_name ON approvals (name);
+
+-- What was said of prints that came back.
+CREATE TABLE returns (
+    seq    INTEGER PRIMARY KEY,
+    job    INTEGER NOT NULL,
+    passed INTEGER NOT NULL
+) STRICT;
+CREATE INDEX returns_by_job ON returns (job);
+
+-- The prints of numbered editions. `part` is the size where each size is counted by itself; `kind`
+-- is print or proof; the job is unknown for numbers that were given before.
+CREATE TABLE edition_numbers (
+    edition TEXT    NOT NULL,
+    part    TEXT    NOT NULL,
+    kind    TEXT    NOT NULL,
+    number  INTEGER NOT NULL,
+    job     INTEGER,
+    state   TEXT    NOT NULL,
+    seq     INTEGER NOT NULL,
+    PRIMARY KEY (edition, part, kind, number)
+) STRICT;
+CREATE INDEX edition_numbers_by_job ON edition_numbers (job);
+
+-- The pictures of editions, by content, with what another file of the same picture is known by.
+CREATE TABLE edition_pictures (
+    edition  TEXT    NOT NULL,
+    original TEXT    NOT NULL,
+    likeness TEXT    NOT NULL,
+    seq      INTEGER NOT NULL,
+    PRIMARY KEY (edition, original)
+) STRICT;
+CREATE INDEX edition_pictures_by_original ON edition_pictures (original);
+
+-- Readings of patch strips that came back.
+CREATE TABLE strips (
+    seq     INTEGER PRIMARY KEY,
+    job     INTEGER NOT NULL,
+    lab     TEXT    NOT NULL,
+    surface TEXT    NOT NULL,
+    verdict TEXT    NOT NULL,
+    open    INTEGER NOT NULL
+) STRICT;
+CREATE INDEX strips_by_product ON strips (lab, surface, seq);

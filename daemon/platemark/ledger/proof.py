@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
-from platemark.ledger import kept_tables, projection
+from platemark.ledger import projection
 from platemark.ledger.chain import Fault
 from platemark.ledger.erasing import erased_by_entries, erased_words
 from platemark.ledger.following import PAGE
@@ -22,19 +22,8 @@ from platemark.model.progress import Watch, unwatched
 
 Key = tuple[Any, ...]
 
-_KEYS = {
-    "jobs": ("job",),
-    "drops": ("job",),
-    "parcels": ("name",),
-    "profiles": ("lab", "surface", "sha256"),
-    "settled": ("original", "surface"),
-    "recalls": ("job",),
-    "decisions": ("id",),
-    **kept_tables.KEYS,
-}
-_WITH_SEQ = (
-    "jobs", "parcels", "profiles", "settled", "recalls", "decisions", *kept_tables.TABLES,
-)  # fmt: skip
+_WITHOUT_SEQ = "drops"
+"""The one derived table whose rows do not say by which entry they came."""
 _MOST_SHOWN = 60
 
 
@@ -85,7 +74,9 @@ def find_shortening(reader: Reader) -> Fault | None:
     """Whether the tables or the last checkpoint speak of entries after the newest one."""
     with reader.standing_still():
         head = reader.head().seq
-        newest = max(reader.newest_seq(table) for table in _WITH_SEQ)
+        newest = max(
+            reader.newest_seq(table) for table in projection.TABLES if table != _WITHOUT_SEQ
+        )
         proved = reader.checkpoint().seq
     if max(newest, proved) <= head:
         return None
@@ -169,7 +160,7 @@ def _follow(reader: Reader, made: sqlite3.Connection, after: int, watch: Watch =
 def _compare(reader: Reader, made: sqlite3.Connection, table: str) -> Fault | None:
     """The first row of a table that is not what the entries make of it."""
     columns = [row[1] for row in made.execute(f"PRAGMA table_info({table})")]
-    keys = _KEYS[table]
+    keys = projection.KEYS[table]
     places = [columns.index(key) for key in keys]
     rows_of = partial(_page_query, table, columns, keys)
 

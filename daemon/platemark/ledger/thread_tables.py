@@ -1,0 +1,61 @@
+"""Derives from the entries how prints hang together: tests, approvals, reprints, returns."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+
+from platemark.ledger.chain import Entry
+
+TABLES = ("links", "approvals", "returns")
+"""What `follow` looks after."""
+KEYS = {"links": ("job", "kind"), "approvals": ("job",), "returns": ("seq",)}
+
+
+def follow(connection: sqlite3.Connection, entry: Entry) -> None:
+    """Bring these tables up to one more entry, within the caller's transaction.
+
+    An entry about a job may name, under `links`, the jobs that it hangs together with: `other` and
+    `kind` of each.
+    """
+    for link in entry.body.get("links", ()):
+        connection.execute(
+            "INSERT INTO links (job, other, kind, seq) VALUES (?, ?, ?, ?)"
+            " ON CONFLICT (job, kind) DO UPDATE SET other = excluded.other, seq = excluded.seq",
+            (entry.job, link["other"], link["kind"], entry.seq),
+        )
+    handler = _HANDLERS.get(entry.kind)
+    if handler is not None:
+        handler(connection, entry)
+
+
+def _approved(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    connection.execute(
+        "INSERT INTO approvals (job, seq, original, name, surface, lab, state)"
+        " VALUES (?, ?, ?, ?, ?, ?, 'approved') ON CONFLICT (job) DO UPDATE SET"
+        " seq = excluded.seq, state = excluded.state",
+        (
+            entry.job, entry.seq, body["original"], body["name"], body["surface"], body["lab"],
+        ),
+    )  # fmt: skip
+
+
+def _taken_back(connection: sqlite3.Connection, entry: Entry) -> None:
+    connection.execute(
+        "UPDATE approvals SET seq = ?, state = 'taken-back' WHERE job = ?", (entry.seq, entry.job)
+    )
+
+
+def _returned(connection: sqlite3.Connection, entry: Entry) -> None:
+    connection.execute(
+        "INSERT INTO returns (seq, job, passed) VALUES (?, ?, ?)",
+        (entry.seq, entry.job, int(entry.body["passed"])),
+    )
+
+
+_HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
+    "approval-taken-back": _taken_back,
+    "approved": _approved,
+    "returned": _returned,
+}

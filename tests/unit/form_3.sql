@@ -1,0 +1,200 @@
+-- The record: append-only, each entry hashed over the one before it.
+CREATE TABLE entries (
+    seq      INTEGER PRIMARY KEY,
+    at       TEXT    NOT NULL,
+    job      INTEGER,
+    kind     TEXT    NOT NULL,
+    actor    TEXT    NOT NULL,
+    body     TEXT    NOT NULL,
+    previous BLOB    NOT NULL,
+    hash     BLOB    NOT NULL UNIQUE
+) STRICT;
+CREATE INDEX entries_of_job ON entries (job, seq);
+CREATE INDEX entries_of_kind ON entries (kind, seq);
+
+CREATE TRIGGER entries_are_never_changed BEFORE UPDATE ON entries
+BEGIN SELECT RAISE(ABORT, 'the record is never changed'); END;
+CREATE TRIGGER entries_are_never_removed BEFORE DELETE ON entries
+BEGIN SELECT RAISE(ABORT, 'the record is never shortened'); END;
+
+-- Personal words stand beside the chain, so that one can be erased and the chain still verifies.
+CREATE TABLE words (
+    digest TEXT PRIMARY KEY,
+    salt   BLOB NOT NULL,
+    text   TEXT
+) STRICT;
+CREATE INDEX words_by_text ON words (text);
+
+-- How often a step was begun; written before the step, so that a crash counts. Not part of the record.
+CREATE TABLE attempts (
+    job  INTEGER NOT NULL,
+    step TEXT    NOT NULL,
+    n    INTEGER NOT NULL,
+    PRIMARY KEY (job, step)
+) STRICT;
+
+-- Up to where the record was proved, so that a start need not follow all of it. Not part of the record.
+CREATE TABLE marks (
+    name  TEXT PRIMARY KEY,
+    value TEXT NOT NULL
+) STRICT;
+-- Everything below is derived from the entries and can be made again from them.
+CREATE TABLE jobs (
+    job             INTEGER PRIMARY KEY,
+    state           TEXT    NOT NULL,
+    seq             INTEGER NOT NULL,
+    claimed_seq     INTEGER NOT NULL,
+    examined_seq    INTEGER,
+    held_seq        INTEGER,
+    rendered_seq    INTEGER,
+    surface         TEXT    NOT NULL,
+    lab             TEXT,
+    order_word      TEXT,
+    set_word        TEXT,
+    purpose         TEXT,
+    size            TEXT,
+    copies          INTEGER,
+    due             TEXT,
+    request_key     TEXT,
+    original_name   TEXT    NOT NULL,
+    title           TEXT,
+    original_sha256 TEXT    NOT NULL,
+    print_sha256    TEXT,
+    parcel          TEXT,
+    moved_at        TEXT    NOT NULL,
+    moved_seq       INTEGER NOT NULL
+) STRICT;
+CREATE INDEX IF NOT EXISTS jobs_by_state ON jobs (state, job);
+CREATE INDEX IF NOT EXISTS jobs_by_original ON jobs (original_sha256);
+CREATE INDEX IF NOT EXISTS jobs_by_name ON jobs (original_name);
+CREATE INDEX IF NOT EXISTS jobs_by_parcel ON jobs (parcel);
+
+CREATE TABLE drops (
+    job      INTEGER PRIMARY KEY,
+    path_hex TEXT    NOT NULL,
+    device   INTEGER NOT NULL,
+    inode    INTEGER NOT NULL,
+    size     INTEGER NOT NULL,
+    mtime_ns INTEGER NOT NULL,
+    sha256   TEXT    NOT NULL,
+    sidecar_hex TEXT,
+    here     INTEGER NOT NULL
+) STRICT;
+CREATE INDEX IF NOT EXISTS drops_here ON drops (here, job);
+CREATE INDEX IF NOT EXISTS drops_by_path ON drops (path_hex);
+
+CREATE TABLE parcels (
+    name        TEXT PRIMARY KEY,
+    lab         TEXT    NOT NULL,
+    number      INTEGER NOT NULL,
+    state       TEXT    NOT NULL,
+    seq         INTEGER NOT NULL,
+    tagmanifest TEXT    NOT NULL,
+    staging     TEXT    NOT NULL,
+    UNIQUE (lab, number)
+) STRICT;
+CREATE INDEX IF NOT EXISTS parcels_by_state ON parcels (state, lab, number);
+
+CREATE TABLE profiles (
+    lab     TEXT    NOT NULL,
+    surface TEXT    NOT NULL,
+    sha256  TEXT    NOT NULL,
+    seq     INTEGER NOT NULL,
+    state   TEXT    NOT NULL,
+    PRIMARY KEY (lab, surface, sha256)
+) STRICT;
+
+-- What was settled last for a picture on a surface. A record from before there was any lacks the
+-- table, and is given it when the service opens it: no entry of such a record is about it.
+CREATE TABLE IF NOT EXISTS settled (
+    original TEXT    NOT NULL,
+    surface  TEXT    NOT NULL,
+    seq      INTEGER NOT NULL,
+    version  INTEGER NOT NULL,
+    adjust   TEXT,
+    intent   TEXT,
+    PRIMARY KEY (original, surface)
+) STRICT;
+
+-- Jobs that were called back. The notice is the parcel that tells the lab, once it is sealed.
+CREATE TABLE IF NOT EXISTS recalls (
+    job    INTEGER PRIMARY KEY,
+    seq    INTEGER NOT NULL,
+    lab    TEXT    NOT NULL,
+    parcel TEXT    NOT NULL,
+    how    TEXT    NOT NULL,
+    notice TEXT
+) STRICT;
+CREATE INDEX IF NOT EXISTS recalls_by_lab ON recalls (lab, seq);
+
+CREATE TABLE decisions (
+    id  TEXT PRIMARY KEY,
+    seq INTEGER NOT NULL
+) STRICT;
+
+-- What the archive must have, by content, and for which job (0 where it is for none): needed, past
+-- (another took its place before it was sent), or removed by rule.
+CREATE TABLE IF NOT EXISTS kept (
+    kind      TEXT    NOT NULL,
+    job       INTEGER NOT NULL,
+    sha256    TEXT    NOT NULL,
+    extension TEXT    NOT NULL,
+    bytes     INTEGER,
+    seq       INTEGER NOT NULL,
+    state     TEXT    NOT NULL,
+    sent      INTEGER NOT NULL,
+    PRIMARY KEY (kind, job, sha256)
+) STRICT;
+CREATE INDEX IF NOT EXISTS kept_by_content ON kept (sha256, extension, state);
+CREATE INDEX IF NOT EXISTS kept_by_state ON kept (state, kind, seq);
+CREATE INDEX IF NOT EXISTS kept_by_job ON kept (job);
+
+-- Tickets and lists of parcels that left outgoing/ by rule.
+CREATE TABLE IF NOT EXISTS papers (
+    parcel    TEXT    NOT NULL,
+    name      TEXT    NOT NULL,
+    sha256    TEXT    NOT NULL,
+    extension TEXT    NOT NULL,
+    seq       INTEGER NOT NULL,
+    PRIMARY KEY (parcel, name)
+) STRICT;
+
+-- Removals by rule, by the entry that said them before. `done` is the entry that ended one, or 0.
+CREATE TABLE IF NOT EXISTS removals (
+    seq  INTEGER PRIMARY KEY,
+    done INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE IF NOT EXISTS damages (
+    path     TEXT PRIMARY KEY,
+    seq      INTEGER NOT NULL,
+    expected TEXT    NOT NULL,
+    found    TEXT    NOT NULL,
+    open     INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE IF NOT EXISTS upkeep (
+    what       TEXT    NOT NULL,
+    local_date TEXT    NOT NULL,
+    seq        INTEGER NOT NULL,
+    late       INTEGER NOT NULL,
+    done       INTEGER NOT NULL,
+    PRIMARY KEY (what, local_date)
+) STRICT;
+
+-- Copies of the record that became the studio, and the numbers that are not given again since.
+CREATE TABLE IF NOT EXISTS restored (
+    seq      INTEGER PRIMARY KEY,
+    last_job INTEGER NOT NULL
+) STRICT;
+CREATE TABLE IF NOT EXISTS numbers (
+    lab      TEXT PRIMARY KEY,
+    at_least INTEGER NOT NULL,
+    seq      INTEGER NOT NULL
+) STRICT;
+
+-- Archived files that no entry knew of when the record was read back from the files.
+CREATE TABLE unplaced (
+    sha256 TEXT PRIMARY KEY,
+    seq    INTEGER NOT NULL
+) STRICT;
