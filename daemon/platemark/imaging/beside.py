@@ -35,7 +35,7 @@ Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 
 
 @dataclass(frozen=True, slots=True)
-class _Cell:
+class Cell:
     """One proof with its words; without a picture where there is none to show."""
 
     picture: Image.Image | None
@@ -53,11 +53,11 @@ def draw_beside(task: BesideTask) -> BesideReport:
         original, _ = small_upright(task.original, _LARGEST_PX)
     except pyvips.Error as error:
         raise PictureFault("The picture cannot be decoded, so it cannot be shown.") from error
-    cells = [_Cell(original, "The picture itself", "on a good screen, no print")]
+    cells = [Cell(original, "The picture itself", "on a good screen, no print")]
     for panel in task.panels:
         shown = _opened(panel.picture) if panel.picture else None
-        cells.append(_Cell(shown, panel.heading, panel.line))
-    sheet = _sheet(cells, task.heading)
+        cells.append(Cell(shown, panel.heading, panel.line))
+    sheet = side_by_side(cells, task.heading)
     sheet.save(task.drawing, "PNG", icc_profile=build_matrix_profile("srgb"))
     return BesideReport(sheet.width, sheet.height)
 
@@ -67,7 +67,8 @@ def _opened(path: str) -> Image.Image:
         return file.convert("RGB")
 
 
-def _sheet(cells: list[_Cell], heading: str) -> Image.Image:
+def side_by_side(cells: list[Cell], heading: str) -> Image.Image:
+    """Pictures in a row or several, each with its words below, on a mid grey mat."""
     shown = [cell.picture for cell in cells if cell.picture is not None]
     proportion = max(picture.width for picture in shown) / max(picture.height for picture in shown)
     columns = _columns(len(cells), proportion)
@@ -112,7 +113,7 @@ def _paste(
     sheet.paste(fitted, (at[0], at[1] + room[1] - size[1]))
 
 
-def _write(pen: ImageDraw.ImageDraw, cell: _Cell, at: tuple[int, int], wide: int) -> None:
+def _write(pen: ImageDraw.ImageDraw, cell: Cell, at: tuple[int, int], wide: int) -> None:
     font = lettering(_HEADING)
     pen.text(at, _fitted(cell.heading, font, wide), font=font, fill=_INK)
     font = lettering(_LINE)

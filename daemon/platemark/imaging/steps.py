@@ -9,6 +9,8 @@ from platemark.model.work import (
     BesideTask,
     CheckReport,
     CheckTask,
+    DrawReport,
+    DrawTask,
     GamutReport,
     GamutTask,
     MakeReport,
@@ -25,6 +27,8 @@ from platemark.model.work import (
     RenderTask,
     Report,
     Task,
+    ThenNowReport,
+    ThenNowTask,
 )
 
 STEPS: dict[str, tuple[type[Task], type[Report]]] = {
@@ -36,6 +40,8 @@ STEPS: dict[str, tuple[type[Task], type[Report]]] = {
     "admit": (AdmitTask, AdmitReport),
     "gamut": (GamutTask, GamutReport),
     "beside": (BesideTask, BesideReport),
+    "draw": (DrawTask, DrawReport),
+    "then-now": (ThenNowTask, ThenNowReport),
     "make": (MakeTask, MakeReport),
     "papers": (PapersTask, PapersReport),
 }

@@ -132,6 +132,20 @@ def _beside(task: Any) -> Report:
     return draw_beside(task)
 
 
+def _draw(task: Any) -> Report:
+    _prepare_vips()
+    from platemark.imaging.then_and_now import draw_from_print
+
+    return draw_from_print(task)
+
+
+def _then_now(task: Any) -> Report:
+    _prepare_vips()
+    from platemark.imaging.then_and_now import compare_prints
+
+    return compare_prints(task)
+
+
 def _make(task: Any) -> Report:
     _prepare_vips()
     from platemark.imaging.make import make
@@ -158,6 +172,8 @@ _RUNNERS = {
     "admit": _admit,
     "gamut": _gamut,
     "beside": _beside,
+    "draw": _draw,
+    "then-now": _then_now,
     "make": _make,
     "papers": _papers,
 }

@@ -312,6 +312,61 @@ class BesideReport:
 
 
 @dataclass(frozen=True, slots=True)
+class DrawTask:
+    """Draw the ticket's picture from a print file that is there already."""
+
+    plan: Plan
+    print_file: str
+    drawing: str
+    """Where to write it, a JPEG in sRGB of at most 1,200 px a side."""
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DrawReport:
+    """How large the print file is, px; all of it was decoded."""
+
+    width: int
+    height: int
+
+
+@dataclass(frozen=True, slots=True)
+class PrintSeen:
+    """A print file that is there already, as one to be looked at."""
+
+    path: str
+    format: Literal["tiff", "jpeg"]
+    face: Box | None
+    """Its front in the file as it lies, mirrored or not; None for all of it."""
+    mirrored: bool
+    heading: str
+    line: str
+
+
+@dataclass(frozen=True, slots=True)
+class ThenNowTask:
+    """Compare two prints of one picture, and draw them side by side."""
+
+    heading: str
+    then: PrintSeen
+    now: PrintSeen
+    drawing: str
+    """Where to write it, a JPEG in sRGB."""
+
+
+@dataclass(frozen=True, slots=True)
+class ThenNowReport:
+    """How they differ: CIEDE2000 as decimal strings, all empty where they have not one shape."""
+
+    mean: str
+    p95: str
+    above: str
+    """Percent of the picture that differs by more than `model.reprint.ABOVE`."""
+    absolute: bool
+    """Each as an instrument reads its paper; else each relative to its own white."""
+
+
+@dataclass(frozen=True, slots=True)
 class PapersTask:
     """Draw papers for people as PDF."""
 
@@ -336,6 +391,8 @@ Task = (
     | AdmitTask
     | GamutTask
     | BesideTask
+    | DrawTask
+    | ThenNowTask
     | MakeTask
     | PapersTask
 )
@@ -348,6 +405,8 @@ Report = (
     | AdmitReport
     | GamutReport
     | BesideReport
+    | DrawReport
+    | ThenNowReport
     | MakeReport
     | PapersReport
 )
