@@ -16,7 +16,7 @@ from made_plans import picture, plan_for, render_task
 
 from platemark.imaging.icc import build_matrix_profile
 from platemark.imaging.render import render
-from platemark.imaging.slug import Slug, _lettered, slug_of
+from platemark.imaging.slug import Slug, lettered, slug_of
 from platemark.model.plan import Plan
 from platemark.model.terms import Box, EdgeChoice
 
@@ -113,8 +113,8 @@ def test_no_room_is_told(tmp_path: Path) -> None:
 @pytest.mark.parametrize("letter", [7, 9, 14, 23])
 def test_no_letter_is_cut(letter: int) -> None:
     """A margin without ink lies all around, and a last letter is as wide as one amid the line."""
-    ink = _lettered("MIRROR ONCE ee3a9ddc", letter)
+    ink = lettered("MIRROR ONCE ee3a9ddc", letter)
     rim = np.concatenate([ink[0], ink[-1], ink[:, 0], ink[:, -1]])
     assert not rim.any()
-    widths = {words: _lettered(words, letter).shape[1] for words in ("dc", "d", "dcd", "dd")}
+    widths = {words: lettered(words, letter).shape[1] for words in ("dc", "d", "dcd", "dd")}
     assert abs((widths["dc"] - widths["d"]) - (widths["dcd"] - widths["dd"])) <= max(2, letter // 7)

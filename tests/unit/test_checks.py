@@ -81,6 +81,7 @@ def size(text: str, **more: str) -> dict[str, Any]:
 
 # Code, what trips it, and what is nearest to that without tripping it.
 CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
+    ("strip-room", size("1x1.25in", strip="patches"), size("12x16in", strip="patches")),
     ("record-restored", {"restored": Restored(9, TODAY)}, {"restored": None}),
     (
         "border-bare-metal",

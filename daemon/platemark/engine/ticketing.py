@@ -17,6 +17,7 @@ from platemark.ledger.read import JobRow
 from platemark.model.finding import Change
 from platemark.model.lab import Product
 from platemark.model.measures import Measures
+from platemark.model.patch_strip import StripPlan
 from platemark.model.picture import Facts
 from platemark.model.plain import from_plain
 from platemark.model.plan import Plan
@@ -91,6 +92,8 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
             bordered=_is_bordered(examined["measures"]),
             slug=next((change.after for change in changes if change.code == "slug-added"), ""),
             direction=surface.direction,
+            strip=plan.strip,
+            ppi=plan.ppi,
         ),
         cautions=cautions(surface),
         # A border is part of the panel, and weighs as much as the picture.
@@ -261,6 +264,8 @@ def instructions(
     bordered: bool = False,
     slug: str = "",
     direction: Direction = "none",
+    strip: StripPlan | None = None,
+    ppi: Fraction = Fraction(300),
 ) -> tuple[str, ...]:
     """What the lab must and must not do with this very print.
 
@@ -270,6 +275,8 @@ def instructions(
         bordered: Whether there is white around the picture.
         slug: The line of text in the bleed; empty where there is none.
         direction: Which way the surface's own lines run.
+        strip: The patch strip below the print; None where there is none.
+        ppi: Of the print.
     """
     lines = [colour_words(colour).sentence]
     if product.mirror_by == "lab":
@@ -288,6 +295,13 @@ def instructions(
         lines.append(
             f"“{slug}” stands in the bleed below the picture: seen from the front of the finished "
             "print it must read the right way."
+        )
+    if strip is not None:
+        tall = shown(strip.box.height / ppi * MM_PER["in"], 1)
+        lines.append(
+            f"The lowest {tall} mm of the file are a strip of colour patches, outside the trim: "
+            "print it with the picture, cut it off, and send it back with the print. Do not "
+            "correct it."
         )
     if direction != "none":
         way = "width" if direction == "along-width" else "height"

@@ -9,6 +9,7 @@ from platemark.imaging.edges import is_bordered
 from platemark.imaging.slug import slug_of
 from platemark.imaging.source import Profile
 from platemark.model.finding import Change
+from platemark.model.patch_strip import PATCH_MM, PATCHES
 from platemark.model.plan import Plan
 from platemark.model.units import MM_PER, shown
 
@@ -55,6 +56,8 @@ def print_changes(
         yield _conversion(plan, source, output, agreement)
     if plan.slug:
         yield _slug(plan)
+    if plan.strip is not None:
+        yield _strip(plan)
     if plan.mirror:
         yield Change(
             "mirrored",
@@ -71,7 +74,7 @@ def print_changes(
 def _around(plan: Plan) -> Iterator[Change]:
     placed = plan.placed
     before = f"{placed.width}x{placed.height}"
-    after = f"{plan.width_px}x{plan.height_px}"
+    after = f"{plan.width_px}x{plan.print_height_px}"
     if before == after:
         return
     if is_bordered(plan):
@@ -79,7 +82,7 @@ def _around(plan: Plan) -> Iterator[Change]:
             "left": placed.left,
             "top": placed.top,
             "right": plan.width_px - placed.left - placed.width,
-            "bottom": plan.height_px - placed.top - placed.height,
+            "bottom": plan.print_height_px - placed.top - placed.height,
         }
         listed = ", ".join(f"{px} px {side}" for side, px in sides.items() if px)
         text = f"Left bare paper around the picture ({listed})"
@@ -109,6 +112,19 @@ def _conversion(plan: Plan, source: Profile, output: Profile, agreement: Agreeme
             f"{agreement.largest:.1f} ΔE00 on a sample"
         )
     return Change("converted", f"{text}.", before, after)
+
+
+def _strip(plan: Plan) -> Change:
+    before = f"{plan.width_px}x{plan.print_height_px}"
+    after = f"{plan.width_px}x{plan.height_px}"
+    return Change(
+        "strip-added",
+        f"Put a strip of {len(PATCHES)} colour patches of {shown(PATCH_MM)} mm below the print, "
+        f"outside its trim, by the same profile, intent and compensation; {before} became "
+        f"{after}. It is cut off, and comes back to be measured.",
+        before,
+        after,
+    )
 
 
 def _slug(plan: Plan) -> Change:

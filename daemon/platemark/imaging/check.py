@@ -30,6 +30,7 @@ from platemark.imaging.depth import dither_tile, dithered_at
 from platemark.imaging.edges import is_bordered
 from platemark.imaging.face_reader import FaceReader
 from platemark.imaging.opening import open_picture
+from platemark.imaging.patch_strip import Strip, strip_of, why_not_as_planned
 from platemark.imaging.slug import Slug, slug_of
 from platemark.imaging.source import embedded_profile, find_profile
 from platemark.model.plan import Plan
@@ -97,13 +98,15 @@ def check(task: CheckTask) -> CheckReport:
     except ValueError:
         return _report(["the face is not of the planned size"], None, _NOT_COMPARED)
     try:
-        read = _read_at(task.print_file, plan, places)
+        read = _read_at(task.print_file, plan, places, strip_of(plan, output))
     except pyvips.Error as error:
         told = str(error).strip().splitlines()[-1]
         return _report([f"it does not decode: {told}"], None, _NOT_COMPARED)
     if not read.is_border_bare:
         reasons.append("its border is not bare paper")
     reasons += _against_slug(read, plan)
+    if read.strip is not None and read.strip_samples is not None:
+        reasons += why_not_as_planned(read.strip, read.strip_samples, plan)
     compare = {("tiff", 16): _compare_16_bit, ("tiff", 8): _compare_dithered}.get(
         (plan.format, plan.bits), _compare_jpeg
     )
@@ -296,9 +299,12 @@ class _Read:
     slug: Slug | None
     slug_samples: Samples | None
     """Where the slug is planned, as it stands in the file."""
+    strip: Strip | None
+    strip_samples: Samples | None
+    """The same of the patch strip."""
 
 
-def _read_at(path: str, plan: Plan, places: Places) -> _Read:
+def _read_at(path: str, plan: Plan, places: Places, strip: Strip | None) -> _Read:
     """Decode all of a print file once, from top to bottom, and keep what was sampled."""
     rows, columns = _in_document(plan, places)
     loader = pyvips.Image.tiffload if plan.format == "tiff" else pyvips.Image.jpegload
@@ -308,6 +314,9 @@ def _read_at(path: str, plan: Plan, places: Places) -> _Read:
     turned = np.zeros_like(found)
     slug = slug_of(plan)
     patch = None if slug is None else np.zeros((*slug.ink.shape, image.bands), kind)
+    below = None
+    if strip is not None:
+        below = np.zeros((strip.plan.box.height, strip.plan.box.width, image.bands), kind)
     is_bare = True
     order = np.argsort(rows, kind="stable")
     sorted_rows = rows[order]
@@ -315,20 +324,22 @@ def _read_at(path: str, plan: Plan, places: Places) -> _Read:
     for top in range(0, image.height, _STRIP_ROWS):
         count = min(_STRIP_ROWS, image.height - top)
         raw = region.fetch(0, top, image.width, count)
-        strip = np.frombuffer(raw, kind).reshape(count, image.width, image.bands)
+        band = np.frombuffer(raw, kind).reshape(count, image.width, image.bands)
         first, last = np.searchsorted(sorted_rows, (top, top + count))
         here = order[first:last]
-        found[here] = strip[rows[here] - top, columns[here]]
-        turned[here] = strip[rows[here] - top, image.width - 1 - columns[here]]
+        found[here] = band[rows[here] - top, columns[here]]
+        turned[here] = band[rows[here] - top, image.width - 1 - columns[here]]
         if slug is not None and patch is not None:
-            _keep_patch(patch, strip, top, _slug_box(slug, plan))
-        is_bare = is_bare and _is_bare_around(strip, top, plan)
-    return _Read(found, turned, is_bare, slug, patch)
+            _keep_patch(patch, band, top, _slug_box(slug, plan))
+        if strip is not None and below is not None:
+            _keep_patch(below, band, top, strip.plan.box)
+        is_bare = is_bare and _is_bare_around(band[: max(0, plan.print_height_px - top)], top, plan)
+    return _Read(found, turned, is_bare, slug, patch, strip, below)
 
 
 def _is_bare_around(strip: NDArray[Any], top: int, plan: Plan) -> bool:
     """Whether what lies around the picture in a strip has no ink; the first row is `top`."""
-    if not is_bordered(plan):
+    if not is_bordered(plan) or not strip.size:
         return True
     # The coding of a JPEG spills over the rim of the picture, by its blocks of 8 pixels.
     spill, lowest = (16, 250) if plan.format == "jpeg" else (0, np.iinfo(strip.dtype).max)

@@ -21,6 +21,7 @@ from platemark.imaging.face_reader import FaceReader
 from platemark.imaging.icc import build_matrix_profile
 from platemark.imaging.slug import slug_of
 from platemark.imaging.source import Profile, named_16_bit
+from platemark.model.patch_strip import StripPlan
 from platemark.model.plan import Plan
 from platemark.model.terms import Box
 from platemark.model.work import Line
@@ -74,10 +75,30 @@ def draw_print(
         lines: Boxes in document pixels, before any mirroring.
         path: JPEG to write.
     """
-    room_w, room_h = LARGEST_SIDE_PX - 2 * _SIDE_PX, LARGEST_SIDE_PX - _TOP_PX - _BOTTOM_PX
-    scale = min(room_w / plan.width_px, room_h / plan.height_px, 1)
+    scale = scale_of(plan)
     document = _small_document(face, plan, source, scale)
     _draw_slug(document, plan, scale)
+    if plan.strip is not None:
+        document = _with_strip(document, plan.strip, scale)
+    draw_document(document, plan, lines, path)
+
+
+def scale_of(plan: Plan) -> float:
+    """How much smaller than its print a document is drawn."""
+    room_w, room_h = LARGEST_SIDE_PX - 2 * _SIDE_PX, LARGEST_SIDE_PX - _TOP_PX - _BOTTOM_PX
+    return min(room_w / plan.width_px, room_h / plan.height_px, 1)
+
+
+def draw_document(document: Image.Image, plan: Plan, lines: tuple[Line, ...], path: str) -> None:
+    """Put the lines on a small document, turn it where it is mirrored, and frame it.
+
+    Args:
+        document: In sRGB, at `scale_of`, not mirrored.
+        plan: Says whether it is mirrored.
+        lines: Boxes in document pixels, before any mirroring.
+        path: JPEG to write.
+    """
+    scale = scale_of(plan)
     pen = ImageDraw.Draw(document)
     drawn: dict[str, LineStyle] = {}
     for line in lines:
@@ -156,7 +177,7 @@ def save_jpeg(picture: Image.Image, path: str) -> None:
 
 
 def _small_document(face: FaceReader, plan: Plan, source: Profile, scale: float) -> Image.Image:
-    size = (max(1, round(plan.width_px * scale)), max(1, round(plan.height_px * scale)))
+    size = (max(1, round(plan.width_px * scale)), max(1, round(plan.print_height_px * scale)))
     box = _scaled(plan.placed, scale, size)
     step = max(1, min(face.width // box.width, face.height // box.height))
     small = pyvips.Image.new_from_array(face.shrunk(step))
@@ -175,6 +196,19 @@ def _small_document(face: FaceReader, plan: Plan, source: Profile, scale: float)
     else:
         picture = picture.embed(*where, extend="mirror" if plan.edge.mode == "mirror" else "copy")
     return small_srgb(named_16_bit(picture), source)
+
+
+def _with_strip(document: Image.Image, strip: StripPlan, scale: float) -> Image.Image:
+    """Add the patch strip below a document."""
+    tall = Image.new(
+        "RGB", (document.width, document.height + round(strip.box.height * scale)), (255, 255, 255)
+    )
+    tall.paste(document)
+    pen = ImageDraw.Draw(tall)
+    for patch, box in strip.patches():
+        at = _scaled(box, scale, tall.size)
+        pen.rectangle((at.left, at.top, at.left + at.width - 1, at.top + at.height - 1), patch.rgb)
+    return tall
 
 
 def _draw_slug(document: Image.Image, plan: Plan, scale: float) -> None:

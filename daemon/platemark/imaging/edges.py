@@ -29,7 +29,7 @@ def is_bordered(plan: Plan) -> bool:
     placed = plan.placed
     return plan.edge.mode == "none" and (placed.width, placed.height) != (
         plan.width_px,
-        plan.height_px,
+        plan.print_height_px,
     )
 
 
@@ -96,7 +96,7 @@ def document_of(face: FaceReader, plan: Plan, source: Profile) -> Document:
             "as planned; plan the picture again."
         )
     right = plan.width_px - placed.left - placed.width
-    bottom = plan.height_px - placed.top - placed.height
+    bottom = plan.print_height_px - placed.top - placed.height
     mode = plan.edge.mode
     if is_bordered(plan) or not any((placed.left, placed.top, right, bottom)):
         down, across = np.arange(placed.height), np.arange(placed.width)
@@ -115,7 +115,7 @@ def document_of(face: FaceReader, plan: Plan, source: Profile) -> Document:
             f"The plan leaves room around the picture but says edge = {plan.edge}; plan it again."
         )
     return Document(
-        face, plan.width_px, plan.height_px, placed.left, placed.top, down, across, colour
+        face, plan.width_px, plan.print_height_px, placed.left, placed.top, down, across, colour
     )
 
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from platemark.imaging.convert import Conversion, Places
 from platemark.imaging.depth import dither_rows, dither_tile, round_rows
 from platemark.imaging.edges import Document, is_bordered
+from platemark.imaging.patch_strip import Strip, strip_of
 from platemark.imaging.slug import Slug, slug_of
 from platemark.imaging.tiff_writer import STRIP_ROWS
 from platemark.model.plan import Plan
@@ -52,10 +53,12 @@ class PrintPass:
     seen: Seen
     tile: Codes16 = field(init=False)
     slug: Slug | None = field(init=False)
+    strip: Strip | None = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "tile", dither_tile(self.plan.dither_seed))
         object.__setattr__(self, "slug", slug_of(self.plan))
+        object.__setattr__(self, "strip", strip_of(self.plan, self.conversion.output))
 
     def strips(self, threads: int, pack: Callable[[Samples], Packed]) -> Iterator[Packed]:
         """Yield the packed strips of the whole print, from the top.
@@ -109,6 +112,8 @@ class PrintPass:
         print_rows = self._on_paper(converted, first, top, height)
         if self.slug is not None:
             self.slug.put(print_rows, top)
+        if self.strip is not None:
+            self.strip.put(print_rows, top)
         if self.plan.mirror:
             print_rows = print_rows[:, ::-1]
         return pack(self._to_depth(print_rows, top))
@@ -125,16 +130,15 @@ class PrintPass:
         return here, rows[here], self.places.columns[here] + across
 
     def _on_paper(self, converted: Codes16 | None, first: int, top: int, height: int) -> Codes16:
-        if not is_bordered(self.plan) and converted is not None:
+        bordered = is_bordered(self.plan)
+        if not bordered and converted is not None and len(converted) == height:
             return converted
         # No ink at all: the device's own white, whatever the profile makes of the picture's.
         paper = np.full((height, self.plan.width_px, 3), 65535, np.uint16)
         if converted is not None:
-            placed = self.plan.placed
-            begin = first + placed.top - top
-            paper[begin : begin + len(converted), placed.left : placed.left + placed.width] = (
-                converted
-            )
+            down, left = (self.plan.placed.top, self.plan.placed.left) if bordered else (0, 0)
+            begin, width = first + down - top, converted.shape[1]
+            paper[begin : begin + len(converted), left : left + width] = converted
         return paper
 
     def _to_depth(self, rows: Codes16, top: int) -> Samples:

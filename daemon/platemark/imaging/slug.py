@@ -58,20 +58,21 @@ class Slug:
 def slug_of(plan: Plan) -> Slug | None:
     """Make a plan's slug; None where it has none, or no room for letters that can be read."""
     trim = plan.trim_box
-    room = plan.height_px - trim.top - trim.height - ceil(CLEAR_MM / MM_PER["in"] * plan.ppi)
+    room = plan.print_height_px - trim.top - trim.height - ceil(CLEAR_MM / MM_PER["in"] * plan.ppi)
     if not plan.slug or not plan.bleed_px:
         return None
     for words in dict.fromkeys((plan.slug, plan.slug.rpartition(_SEPARATOR)[0])):
         for letter_mm in LETTER_MM:
             letter = max(_SMALLEST_LETTER_PX, round_half_up(letter_mm / MM_PER["in"] * plan.ppi))
-            ink = _lettered(words, letter) if words and letter < room else None
+            ink = lettered(words, letter) if words and letter < room else None
             if ink is not None and ink.shape[0] <= room and ink.shape[1] <= trim.width:
                 height, width = ink.shape
-                return Slug(words, Box(trim.left, plan.height_px - height, width, height), ink)
+                top = plan.print_height_px - height
+                return Slug(words, Box(trim.left, top, width, height), ink)
     return None
 
 
-def _lettered(words: str, letter_px: int) -> Ink:
+def lettered(words: str, letter_px: int) -> Ink:
     """Draw words whose capitals are `letter_px` high, with a margin around them."""
     font = _typeface(letter_px)
     left, top, right, bottom = (round(edge) for edge in font.getbbox(words))

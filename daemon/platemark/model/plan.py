@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import Literal
 
 from platemark.model.adjusting import Adjustment
+from platemark.model.patch_strip import StripPlan
 from platemark.model.plain import canonical, to_plain
 from platemark.model.terms import Box, EdgeChoice, Intent
 
@@ -79,17 +80,26 @@ class Plan:
     """Text for the bleed, so that a mirrored print can be told from one that was not."""
     adjust: Adjustment | None = None
     """What a photographer settled, worked on the face before it is sharpened."""
+    strip: StripPlan | None = None
+    """The patch strip below the print, outside its trim; the document's height includes it."""
+
+    @property
+    def print_height_px(self) -> int:
+        """Height of the document without its patch strip."""
+        return self.height_px - (self.strip.box.height if self.strip is not None else 0)
 
 
 def plan_hash(plan: Plan) -> str:
     """SHA-256 of a plan without its seed.
 
-    A plan without an adjustment has the hash that it had before there were any, so what was made
-    then can be made again to the byte.
+    A plan without an adjustment or a strip has the hash that it had before there were any, so what
+    was made then can be made again to the byte.
     """
     plain = to_plain(replace(plan, dither_seed=0))
     if plan.adjust is None:
         del plain["adjust"]
+    if plan.strip is None:
+        del plain["strip"]
     return hashlib.sha256(canonical(plain)).hexdigest()
 
 

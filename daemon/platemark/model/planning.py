@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
@@ -11,6 +11,7 @@ from platemark.model.adjusting import Adjustment
 from platemark.model.geometry import Layout
 from platemark.model.known import Known
 from platemark.model.lab import Product
+from platemark.model.patch_strip import StripPlan, strip_below, strip_words
 from platemark.model.picture import Facts
 from platemark.model.plan import Plan, Sharpening, SourceFrom, seeded
 from platemark.model.surface import Direction, Surface
@@ -62,6 +63,7 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
     colour = _colour(known, product, source, spaces)
     intent, compensate = intent_of(known, product)
     factor = layout.factor
+    strip = _strip(known, layout, colour.sha256, original_sha256)
     return seeded(
         Plan(
             original_sha256=original_sha256,
@@ -69,7 +71,7 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
             orientation=facts.orientation,
             crop=layout.crop,
             width_px=layout.width,
-            height_px=layout.height,
+            height_px=layout.height + (strip.box.height if strip is not None else 0),
             placed=layout.placed,
             face_box=layout.face,
             trim_box=layout.trim,
@@ -97,6 +99,7 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
             sharpen=_sharpening(known, layout),
             slug=slug_words(product, str(layout.size), original_sha256),
             adjust=_adjusting(known),
+            strip=strip,
         )
     )
 
@@ -176,6 +179,15 @@ def why_not_intent(intent: Intent, known: Known, product: Product) -> str:
 
 def _adjusting(known: Known) -> Adjustment | None:
     return known.settled.adjust if known.settled is not None else None
+
+
+def _strip(known: Known, layout: Layout, profile: str, original: str) -> StripPlan | None:
+    """The patch strip below the document, where one is asked for."""
+    if known.resolved.request.strip != "patches":
+        return None
+    strip = strip_below(layout.width, layout.height, layout.ppi)
+    words = strip_words(known.surface.id, profile, original)
+    return replace(strip, words=words) if strip is not None else None
 
 
 def slug_words(product: Product, size: str, original_sha256: str) -> str:

@@ -16,6 +16,7 @@ from difflib import get_close_matches
 from fractions import Fraction
 from typing import Literal, get_args
 
+from platemark.model.edition import PrintKind
 from platemark.model.surface import Place
 from platemark.model.terms import EdgeChoice, EdgeMode
 from platemark.model.units import (
@@ -125,7 +126,11 @@ class Request:
     by: str | None = None
     """Who allows it: one of the studio's people."""
     edition: str | None = None
+    edition_kind: PrintKind = "print"
     replaces: int | None = None
+    """The number of a destroyed print whose place this one takes."""
+    strip: Literal["patches", "none"] = "none"
+    """Whether a patch strip goes outside the trim, to be measured when it comes back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +289,9 @@ READERS: dict[str, Callable[[str], object]] = {
     "because": _words,
     "by": _words,
     "edition": _identifier,
+    "edition_kind": _one_of("print", "proof"),
     "replaces": _count(1, 1_000_000),
+    "strip": _one_of("patches", "none"),
 }
 
 PERSONAL_KEYS = ("order", "ship_to", "note", "remark")
