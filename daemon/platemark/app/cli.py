@@ -14,9 +14,11 @@ from rich.console import Console
 
 from platemark import __version__
 from platemark.app import (
+    cli_again,
     cli_archive,
     cli_backup,
     cli_completion,
+    cli_editions,
     cli_examine,
     cli_jobs,
     cli_month,
@@ -140,9 +142,11 @@ def _count_still(waiting: int) -> str:
 
 
 for command in (
+    *cli_again.COMMANDS,
     *cli_archive.COMMANDS,
     *cli_backup.COMMANDS,
     cli_completion.completion,
+    cli_editions.editions,
     cli_examine.examine,
     *cli_jobs.COMMANDS,
     cli_morning.morning,

@@ -20,9 +20,10 @@ def find(known: Known) -> Iterable[Finding]:
     One that is held is not on its way: whichever of the two is answered last is asked about then.
     One that never left, because it was withdrawn or taken back in time, is as if it had not been.
     One that was called back from the lab may have been printed all the same, and nobody knows
-    yet: printing it again unasked might pay for it twice, so that is asked too.
+    yet: printing it again unasked might pay for it twice, so that is asked too. A reprint was asked
+    for as what it is.
     """
-    if known.layout is None:
+    if known.layout is None or known.reprint is not None:
         return
     same = [
         other

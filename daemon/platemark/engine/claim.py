@@ -26,6 +26,8 @@ from platemark.model.plain import from_plain, to_plain
 from platemark.model.request import PERSONAL_KEYS, Layer, Trouble
 
 T = TypeVar("T")
+REPRINT_OF = "reprint_of"
+"""In the entry of a claimed job: the first print. A request that comes late is not for it."""
 
 
 class Ask(Protocol):
@@ -213,14 +215,20 @@ def holder_of(reader: Reader, row: JobRow) -> int:
 
 
 def jobs_of_drop(reader: Reader, holder: int) -> tuple[JobRow, ...]:
-    """Every job that was made of the drop of one, that one first."""
+    """Every job that was made of the drop of one, that one first; its reprints left out."""
     first = reader.job(holder)
     if first is None:
         return ()
     alike = reader.jobs(original=first.original_sha256)
     return (
         first,
-        *(row for row in alike if row.job != holder and holder_of(reader, row) == holder),
+        *(
+            row
+            for row in alike
+            if row.job != holder
+            and holder_of(reader, row) == holder
+            and REPRINT_OF not in reader.body(row.claimed_seq)
+        ),
     )
 
 

@@ -12,19 +12,27 @@ from typing import Any
 
 from platemark.engine.answering import apply_answer
 from platemark.engine.doubtful import apply_to_parcel
+from platemark.engine.edition_decisions import apply_to_edition
 from platemark.engine.erasing import apply_erase
 from platemark.engine.picture_decisions import apply_to_picture
 from platemark.engine.profile_decisions import BESIDE, apply_to_profile
 from platemark.engine.recall import apply_recall
+from platemark.engine.reprint import apply_reprint
+from platemark.engine.returning import BESIDE as RETURN_BESIDE
+from platemark.engine.returning import apply_lab_answer, apply_return
 from platemark.engine.workshop import Workshop
 from platemark.model.decision import (
     AnyDecision,
     Decision,
+    EditionDecision,
     EraseDecision,
+    LabAnswerDecision,
     ParcelDecision,
     PictureDecision,
     ProfileDecision,
     RecallDecision,
+    ReprintDecision,
+    ReturnDecision,
     jobs_of,
 )
 from platemark.model.job import job_number
@@ -58,16 +66,30 @@ _OF_A_PROFILE = Kind(
 _OF_A_PARCEL = Kind(
     ParcelDecision, apply_to_parcel, "The answer", "Look again at hot/WAITING.txt.", ("parcel",)
 )
+_OF_AN_EDITION = Kind(
+    EditionDecision,
+    apply_to_edition,
+    "The word on that number",
+    "Look again with `platemark editions`.",
+    ("edition",),
+)
 
 KINDS: Mapping[str, Kind] = {
     "decide": Kind(Decision, apply_answer),
+    "edition-destroyed": _OF_AN_EDITION,
+    "edition-sold": _OF_AN_EDITION,
+    "edition-unsold": _OF_AN_EDITION,
+    "edition-void": _OF_AN_EDITION,
     "erase": Kind(EraseDecision, apply_erase, "The request to erase"),
     "parcel-send": _OF_A_PARCEL,
     "parcel-sent": _OF_A_PARCEL,
     "picture": Kind(PictureDecision, apply_to_picture),
     "profile-add": _OF_A_PROFILE,
     "profile-retire": _OF_A_PROFILE,
+    "lab-answer": Kind(LabAnswerDecision, apply_lab_answer, "The lab’s answer"),
     "recall": Kind(RecallDecision, apply_recall, "The recall"),
+    "reprint": Kind(ReprintDecision, apply_reprint, "The order"),
+    "return": Kind(ReturnDecision, apply_return, "The word of the return", beside=RETURN_BESIDE),
 }
 
 

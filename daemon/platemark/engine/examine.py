@@ -12,6 +12,7 @@ import structlog
 
 from platemark import durable
 from platemark.checks import run_checks
+from platemark.engine.editions import LIKENESS, recorded, standing_of
 from platemark.engine.knowing import (
     SET_CODES,
     Answers,
@@ -23,10 +24,18 @@ from platemark.engine.knowing import (
 from platemark.engine.lifecycle import move
 from platemark.engine.measuring import Measured, digest_of, measure, task_for
 from platemark.engine.profiles import register
+from platemark.engine.reprinted import BODY, body_of_first, newest_body
+from platemark.engine.then_and_now import (
+    SideBySide,
+    as_recorded,
+    task_to_compare,
+    with_comparison,
+)
 from platemark.engine.workshop import Workshop, space_hashes
 from platemark.ledger.read import JobRow
 from platemark.ledger.store import Transaction
 from platemark.model.asking import stop
+from platemark.model.edition import EditionStanding
 from platemark.model.errors import ChildFault
 from platemark.model.finding import Acceptance, Finding
 from platemark.model.known import Known
@@ -38,7 +47,7 @@ from platemark.model.planning import drawing_lines, make_plan, usual_intent
 from platemark.model.request import PERSONAL_KEYS
 from platemark.model.work import Failure, ProbeReport, ProbeTask, Report
 
-Outcome = Report | Measured | Failure
+Outcome = Report | Measured | SideBySide | Failure
 STEP = "examine"
 MEASURES, MEASURED, PROOF = "picture_measures", "measured_sha256", "proof_sha256"
 """In the record: a picture's measures, the digest of what they depend on beside its bytes, and the
@@ -70,12 +79,13 @@ def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
 
 def finish(
     workshop: Workshop, row: JobRow, outcome: Outcome
-) -> Callable[[], Measured | Failure] | None:
+) -> Callable[[], Measured | SideBySide | Failure] | None:
     """Record what came of it: examined with a plan, or held with every finding.
 
     Returns:
-        For a picture that was read and can be measured, that work; its outcome comes here too.
-        Nothing is recorded until then: after a restart the picture is read again.
+        For a picture that was read and can be measured, that work, and for a reprint that would
+        differ the comparison with what was sent; what comes of it comes here too. Nothing is
+        recorded until then: after a restart the picture is read again.
 
     Raises:
         ChildFault: the system would not start a process; the job stays as it is.
@@ -83,6 +93,8 @@ def finish(
     if isinstance(outcome, Failure):
         failed(workshop, row, STEP, outcome)
         return None
+    beside = outcome if isinstance(outcome, SideBySide) else None
+    outcome = beside.after if beside is not None else outcome
     if not isinstance(outcome, ProbeReport | Measured):
         raise TypeError(type(outcome).__name__)
     facts = outcome.facts
@@ -90,18 +102,38 @@ def finish(
     known = know_job(workshop, row, facts, answers)
     task = task_for(known, original_path(workshop, row), workshop.folders.profiles)
     wanted = digest_of(task)
-    if isinstance(outcome, Measured) and outcome.of == wanted:
-        measured = _measured_now(workshop, outcome)
-    else:
+    fits = isinstance(outcome, Measured) and outcome.of == wanted
+    measured: dict[str, Any] = {}
+    if not fits:
         # Where a profile or the settings changed meanwhile, it is measured anew.
         measured = _measured_before(workshop, row, wanted)
         if not measured and task is not None:
-            task = replace(task, proof=str(_proof_spool(workshop, row)))
+            looked_for = bool(workshop.settings.editions)
+            task = replace(task, proof=str(_proof_spool(workshop, row)), likeness=looked_for)
             limits = workshop.child_limits(output_mb=_PROOF_MB)
             return partial(measure, workshop.children, facts, task, limits)
+    if beside is None and (comparing := task_to_compare(workshop, row, known, outcome)):
+        return comparing
+    if beside is not None and known.reprint is not None:
+        if beside.drawing is not None:
+            workshop.keep_file(beside.drawing, beside.sha256, PROOF_FORM)
+        known = replace(known, reprint=with_comparison(known.reprint, beside))
+    if isinstance(outcome, Measured) and fits:
+        measured = _measured_now(workshop, outcome)
     measures = from_plain(Measures, measured[MEASURES]) if measured else None
-    _decide(workshop, row, replace(known, measures=measures), answers, measured)
+    known = replace(known, measures=measures, editions=_editions(workshop, row, known, measured))
+    _decide(workshop, row, known, answers, measured)
     return None
+
+
+def _editions(
+    workshop: Workshop, row: JobRow, known: Known, measured: dict[str, Any]
+) -> EditionStanding | None:
+    """How a job stands to the editions, now that its picture was looked at."""
+    read, likeness = workshop.ledger.read, measured.get(LIKENESS, "")
+    return standing_of(
+        read, workshop.settings, known, row.original_sha256, job=row.job, likeness=likeness
+    )
 
 
 def _decide(
@@ -116,10 +148,15 @@ def _decide(
     plan = None if open_stops else make_plan(known, row.original_sha256, space_hashes())
     with workshop.ledger.transaction() as transaction:
         body = _body(transaction, known, findings, taken) | measured
+        if known.reprint is not None:
+            body[BODY] = as_recorded(known.reprint)
         if plan is None:
+            if known.reprint is not None and known.reprint.drawing:
+                # What a person is to look at; the lab is shown the proof of what it prints.
+                body |= {PROOF: known.reprint.drawing, MEASURED: ""}
             move(transaction, row, "held", "held", body)
         else:
-            body |= _planned(known, plan)
+            body |= _planned(known, plan) | recorded(known, measured.get(LIKENESS, ""))
             move(transaction, row, "examined", "examined", body)
         transaction.forget_attempts(row.job, STEP)
         _supersede(workshop, transaction, row, known)
@@ -132,13 +169,16 @@ def _decide(
 
 def _measured_before(workshop: Workshop, row: JobRow, wanted: str) -> dict[str, Any]:
     """What the record has of a job's measures, where all that they depend on is the same."""
-    body = _last_body(workshop, row)
-    # An earlier version drew no proof.
-    if not wanted or body.get(MEASURED) != wanted or PROOF not in body:
-        return {}
-    if not workshop.folders.archived(body[PROOF], PROOF_FORM).exists():
-        return {}
-    return {key: body[key] for key in (MEASURES, MEASURED, PROOF)}
+    for body in (_last_body(workshop, row), body_of_first(workshop.ledger.read, row)):
+        # An earlier version drew no proof.
+        if not wanted or body.get(MEASURED) != wanted or PROOF not in body:
+            continue
+        # Before there were editions nobody looked for it.
+        if workshop.settings.editions and not body.get(LIKENESS):
+            continue
+        if workshop.folders.archived(body[PROOF], PROOF_FORM).exists():
+            return {key: body[key] for key in (MEASURES, MEASURED, PROOF, LIKENESS) if key in body}
+    return {}
 
 
 def _measured_now(workshop: Workshop, outcome: Measured) -> dict[str, Any]:
@@ -150,6 +190,7 @@ def _measured_now(workshop: Workshop, outcome: Measured) -> dict[str, Any]:
         MEASURES: to_plain(outcome.measures),
         MEASURED: outcome.of,
         PROOF: outcome.proof_sha256,
+        **({LIKENESS: outcome.likeness} if outcome.likeness else {}),
     }
 
 
@@ -207,7 +248,18 @@ def held_body(workshop: Workshop, row: JobRow, *stops: Finding, trace: str = "")
     before = entry.body if entry is not None else {}
     body: dict[str, Any] = {
         key: before[key]
-        for key in ("facts", "request", "sources", "lab", "product", MEASURES, MEASURED, PROOF)
+        for key in (
+            "facts",
+            "request",
+            "sources",
+            "lab",
+            "product",
+            MEASURES,
+            MEASURED,
+            PROOF,
+            LIKENESS,
+            BODY,
+        )
         if key in before
     }
     findings = [item for item in before.get("findings", []) if item["severity"] == "caution"]
@@ -230,6 +282,8 @@ def tried_too_often(workshop: Workshop, row: JobRow, step: str) -> bool:
 def facts_of(workshop: Workshop, row: JobRow) -> Facts | None:
     """A job's facts, where its picture was already read, as that probe told them."""
     facts = _last_body(workshop, row).get("facts")
+    if facts is None:
+        facts = body_of_first(workshop.ledger.read, row).get("facts")
     return from_plain(Facts, facts) if facts is not None else None
 
 
@@ -288,8 +342,7 @@ def failed(workshop: Workshop, row: JobRow, step: str, failure: Failure) -> None
 
 
 def _last_body(workshop: Workshop, row: JobRow) -> dict[str, Any]:
-    seqs = [seq for seq in (row.examined_seq, row.held_seq) if seq is not None]
-    return workshop.ledger.read.body(max(seqs)) if seqs else {}
+    return newest_body(workshop.ledger.read, row)
 
 
 def _body(

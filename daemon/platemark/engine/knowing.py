@@ -10,9 +10,19 @@ from pathlib import Path
 from unicodedata import normalize
 from zoneinfo import ZoneInfo
 
-from platemark.checks import all_checks, file_too_large
+from platemark.checks import (
+    all_checks,
+    file_too_large,
+    record_restored,
+    reprint_differs,
+    same_again,
+    same_name,
+)
 from platemark.engine.claim import asked_body, layers_of
+from platemark.engine.editions import standing_of as edition_standing
 from platemark.engine.profiles import standing_of
+from platemark.engine.reprinted import first_of, reprint_of
+from platemark.engine.then_and_now import with_plan
 from platemark.engine.workshop import Workshop
 from platemark.imaging.icc import ProfileDamage, parse_profile
 from platemark.intake.names import title_of
@@ -45,6 +55,12 @@ MEASURES = ("size", "sheet", "border")
 SET_CODES = frozenset(check.code for check in all_checks() if check.of_set)
 """Stops that are for a set's sake, not for the picture's own."""
 
+_OF_ITS_TIME = frozenset(
+    (same_again.CODE, same_name.CODE, record_restored.CODE, reprint_differs.CODE,
+     "reprint-file-differs", "profile-changed-meanwhile")
+)  # fmt: skip
+"""Stops whose acceptance says nothing of the same print at another time."""
+
 ONLY_LOOKED_AT_AGAIN = frozenset((file_too_large.CODE,))
 """Stops whose acceptance makes the file be looked at again and settles nothing by itself."""
 
@@ -58,9 +74,12 @@ class Answers:
 
 
 def answers_of(reader: Reader, job: int) -> Answers:
-    """Collect a job's decisions, the latest winning where two set the same key."""
+    """Collect a job's decisions, the latest winning where two set the same key.
+
+    For a reprint, what was accepted of the first with the same figures stands.
+    """
     settings: dict[str, str] = {}
-    acceptances: list[Acceptance] = []
+    acceptances = _accepted_then(reader, job)
     for entry in reader.entries(job=job, kind="decided"):
         body = reader.filled(entry.body)
         settings.update(body["settings"])
@@ -74,6 +93,15 @@ def answers_of(reader: Reader, job: int) -> Answers:
             for accepted in body["accepted"]
         )
     return Answers(settings, tuple(acceptances))
+
+
+def _accepted_then(reader: Reader, job: int) -> list[Acceptance]:
+    row = reader.job(job)
+    found = first_of(reader, row) if row is not None else None
+    if found is None:
+        return []
+    first = answers_of(reader, found[0].job).acceptances
+    return [each for each in first if each.code not in (_OF_ITS_TIME | SET_CODES)]
 
 
 def asked(reader: Reader, row: JobRow, answers: Answers) -> Resolved:
@@ -168,7 +196,7 @@ def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) ->
     earlier = tuple(other for other in others if other.job < row.job)
     zone = workshop.settings.studio.time_zone
     settled = settled_of(reader, row.original_sha256, row.surface, zone)
-    return replace(
+    known = replace(
         known,
         profile=replace(standing, intents=_intents_of(workshop, standing.sha256)),
         earlier=earlier,
@@ -177,6 +205,11 @@ def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) ->
         settled_before=_settled_before(reader, earlier, zone) if settled is None else None,
         restored=_restored_after(reader, row),
     )
+    reprint = with_plan(known, reprint_of(reader, row), row.original_sha256)
+    editions = edition_standing(
+        reader, workshop.settings, known, row.original_sha256, job=row.job
+    )
+    return replace(known, reprint=reprint, editions=editions)
 
 
 def _restored_after(reader: Reader, row: JobRow) -> Restored | None:
@@ -264,6 +297,9 @@ def request_key(known: Known) -> str:
             _edge_key(known),
             request.purpose,
             request.edition or "",
+            # Left out where they are not said, so that a request from before is the same still.
+            *(["proof"] if request.edition_kind == "proof" else []),
+            *([f"replaces {request.replaces}"] if request.replaces is not None else []),
         ]
     )
 

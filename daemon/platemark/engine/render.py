@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +22,19 @@ from platemark.engine.examine import (
     plan_of,
     tried_too_often,
 )
+from platemark.engine.knowing import answers_of
 from platemark.engine.lifecycle import move
 from platemark.engine.profiles import still_registered
+from platemark.engine.reprinted import (
+    Again,
+    Archived,
+    again_of,
+    differs_finding,
+    remade_change,
+    take,
+    taken_change,
+)
+from platemark.engine.then_and_now import profiles_of
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow
 from platemark.model.asking import stop
@@ -41,6 +54,7 @@ from platemark.model.work import (
 )
 
 STEP = "render"
+_REMADE = "print-file-remade"
 _PACKED = {"none": "not packed", "lzw": "LZW", "deflate": "ZIP", "jpeg": "JPEG"}
 
 
@@ -55,7 +69,17 @@ class Rendered:
     bytes: int
 
 
-Outcome = Rendered | Failure
+@dataclass(frozen=True, slots=True)
+class Remade:
+    """A print file that the archive had no more, made again from its own plan."""
+
+    made: Rendered
+    again: Again
+    state: str
+    """`missing` or `damaged`, as the archive had it."""
+
+
+Outcome = Rendered | Archived | Remade | Failure
 
 
 def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
@@ -63,6 +87,8 @@ def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
     plan = plan_of(workshop, row)
     if not _profile_still_good(workshop, row, plan) or tried_too_often(workshop, row, STEP):
         return None
+    again = again_of(workshop, row)
+    plan = again.plan if again is not None else plan
     attempt = workshop.ledger.begin_attempt(row.job, STEP)
     stem = f"{row.job}-{attempt}"
     face = workshop.folders.scratch("faces") / f"{stem}.face"
@@ -72,12 +98,22 @@ def begin(workshop: Workshop, row: JobRow) -> Callable[[], Outcome] | None:
         durable.remove_file(path)
     body = workshop.ledger.read.body(row.examined_seq)
     original = str(original_path(workshop, row))
-    profiles = _profiles(workshop, plan)
-    lines = tuple(from_plain(Line, line) for line in body["lines"])
+    profiles = profiles_of(workshop, plan)
+    lines: tuple[Line, ...] = tuple(from_plain(Line, line) for line in body["lines"])
     render = RenderTask(plan, original, profiles, str(face), str(print_file), str(drawing), lines)
     check = CheckTask(plan, str(face), str(print_file), profiles, original)
     limits = workshop.child_limits(output_mb=4 * _decoded_mb(plan) + 64)
-    return lambda: _work(workshop, render, check, limits, row.original_sha256)
+
+    def anew() -> Rendered | Failure:
+        return _work(workshop, render, check, limits, row.original_sha256)
+
+    def as_archived(again: Again) -> Outcome:
+        if (state := again.state) == "whole":
+            return take(workshop, again, lines, drawing, limits)
+        made = anew()
+        return Remade(made, again, state) if isinstance(made, Rendered) else made
+
+    return anew if again is None else partial(as_archived, again)
 
 
 def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
@@ -86,6 +122,11 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
     Raises:
         ChildFault: the system would not start a process; the job stays as it is.
     """
+    if isinstance(outcome, Archived):
+        _sent_again(workshop, row, outcome.again)
+        return
+    remade = outcome if isinstance(outcome, Remade) else None
+    outcome = outcome.made if isinstance(outcome, Remade) else outcome
     if isinstance(outcome, Failure) or not outcome.check.passed:
         clear_scratch(workshop, row.job)
         if isinstance(outcome, Failure):
@@ -98,6 +139,8 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
         else:
             hold(workshop, row, _check_failed(row, outcome.check), step=STEP)
         return
+    if remade is not None and not _same_file(workshop, row, remade):
+        return
     plan = plan_of(workshop, row)
     extension = extension_of(plan)
     workshop.keep_file(outcome.spool, outcome.sha256, extension)
@@ -107,6 +150,9 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
     aside = tuple(Change("left-aside", note, "in the original", "not used") for note in notes)
     if facts is not None:
         aside = (_read(facts), *aside)
+    if remade is not None:
+        day = _day(workshop, remade.again)
+        aside = (remade_change(remade.again, day, remade.state, outcome.sha256), *aside)
     with workshop.ledger.transaction() as transaction:
         move(
             transaction,
@@ -130,6 +176,43 @@ def finish(workshop: Workshop, row: JobRow, outcome: Outcome) -> None:
     structlog.get_logger().info(
         "rendered", job=row.job, name=row.original_name, p99=outcome.check.p99
     )
+
+
+def _sent_again(workshop: Workshop, row: JobRow, again: Again) -> None:
+    """Record that a job's print file is the archived one; what was done to it was done then."""
+    then = workshop.ledger.read.filled(again.rendered)
+    body = {
+        key: then[key] for key in ("print_file", "check", "engine", "source_profile") if key in then
+    }
+    said = to_plain(taken_change(again, _day(workshop, again)))
+    before = [each for each in then["changes"] if each["code"] not in (said["code"], _REMADE)]
+    with workshop.ledger.transaction() as transaction:
+        body |= {"changes": [said, *before], "print_file_of": again.first}
+        move(transaction, row, "rendered", "rendered", body)
+        transaction.forget_attempts(row.job, STEP)
+    clear_scratch(workshop, row.job)
+    structlog.get_logger().info(
+        "taken-from-archive", job=row.job, of=again.first, sha256=again.sha256
+    )
+
+
+def _same_file(workshop: Workshop, row: JobRow, remade: Remade) -> bool:
+    """Whether a print file that was made again may go: it is the same, or that was accepted."""
+    made, again = remade.made, remade.again
+    if made.sha256 == again.sha256:
+        return True
+    finding = differs_finding(row, again, remade.state, made.sha256, made.report.engine)
+    accepted = answers_of(workshop.ledger.read, row.job).acceptances
+    if any(each.covers(finding) for each in accepted):
+        return True
+    clear_scratch(workshop, row.job)
+    hold(workshop, row, finding, step=STEP)
+    return False
+
+
+def _day(workshop: Workshop, again: Again) -> str:
+    at = workshop.local(datetime.fromisoformat(again.at))
+    return f"{at.day} {at:%B %Y}"
 
 
 def document_of(workshop: Workshop, row: JobRow) -> tuple[int, int]:
@@ -170,7 +253,7 @@ def _work(
     check: CheckTask,
     limits: ChildLimits,
     original_sha256: str,
-) -> Outcome:
+) -> Rendered | Failure:
     # A child ends with the thread that started it, so both are started from ones that wait here.
     with ThreadPoolExecutor(1) as beside:
         making = beside.submit(workshop.children.run, render, limits)
@@ -195,15 +278,6 @@ def _work(
     if not isinstance(made, RenderReport) or not isinstance(held_against, CheckReport):
         return Failure("bug", "a child process brought another report than was asked")
     return Rendered(made, held_against, spool, sha256, spool.stat().st_size)
-
-
-def _profiles(workshop: Workshop, plan: Plan) -> tuple[tuple[str, str], ...]:
-    wanted = {plan.source_profile_sha256, plan.output_profile_sha256}
-    if plan.source_profile_from == "embedded":
-        wanted.discard(plan.source_profile_sha256)
-    return tuple(
-        (sha256, str(workshop.folders.archived(sha256, "icc"))) for sha256 in sorted(wanted)
-    )
 
 
 def _profile_still_good(workshop: Workshop, row: JobRow, plan: Plan) -> bool:

@@ -36,6 +36,10 @@ def follow(connection: sqlite3.Connection, entry: Entry) -> None:
     if entry.job is not None and isinstance(proof, str) and proof:
         _past(connection, "proof", entry.job)
         _keep(connection, entry, "proof", proof, "jpg")
+    drawing = body.get("reprint", {}).get("side_by_side")
+    if entry.job is not None and drawing:
+        # What a person decided by.
+        _keep(connection, entry, "then-and-now", drawing, "jpg")
     handler = _HANDLERS.get(entry.kind)
     if handler is not None:
         handler(connection, entry)
@@ -89,6 +93,12 @@ def _profile(connection: sqlite3.Connection, entry: Entry) -> None:
     for key in ("sha256", "kept_unregistered"):
         if sha256 := entry.body.get(key):
             _keep(connection, entry, "profile", sha256, "icc")
+
+
+def _returned(connection: sqlite3.Connection, entry: Entry) -> None:
+    photo = entry.body.get("photo")
+    if photo is not None:
+        _keep(connection, entry, "photo", photo["sha256"], photo["extension"], photo["bytes"])
 
 
 def _sheet(connection: sqlite3.Connection, entry: Entry) -> None:
@@ -234,6 +244,7 @@ _HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
     "removal-begun": _removal,
     "removal-done": _removal_done,
     "rendered": _rendered,
+    "returned": _returned,
     "sheet-read": _sheet,
     "upkeep-begun": _upkeep_begun,
     "upkeep-done": _upkeep_done,

@@ -191,8 +191,17 @@ CREATE TABLE returns (
 ) STRICT;
 CREATE INDEX returns_by_job ON returns (job);
 
--- The prints of numbered editions. `part` is the size where each size is counted by itself; `kind`
--- is print or proof; the job is unknown for numbers that were given before.
+-- What its lab said of a job last: accepted, question, refused, made.
+CREATE TABLE lab_answers (
+    job  INTEGER PRIMARY KEY,
+    seq  INTEGER NOT NULL,
+    says TEXT    NOT NULL
+) STRICT;
+CREATE INDEX lab_answers_by_word ON lab_answers (says, job);
+
+-- The numbers of editions that are given. `part` is the size where each size is counted by itself;
+-- `kind` is print or proof; the job is unknown for numbers that were given before, or elsewhere. What
+-- a number was before its job took it, and whose, it is again when that job is withdrawn.
 CREATE TABLE edition_numbers (
     edition TEXT    NOT NULL,
     part    TEXT    NOT NULL,
@@ -201,19 +210,30 @@ CREATE TABLE edition_numbers (
     job     INTEGER,
     state   TEXT    NOT NULL,
     seq     INTEGER NOT NULL,
+    was     TEXT    NOT NULL,
+    was_job INTEGER,
     PRIMARY KEY (edition, part, kind, number)
 ) STRICT;
 CREATE INDEX edition_numbers_by_job ON edition_numbers (job);
 
--- The pictures of editions, by content, with what another file of the same picture is known by.
+-- Editions of which a number was given, by the newest entry that gave one: it has their terms.
+CREATE TABLE edition_terms (
+    edition TEXT PRIMARY KEY,
+    seq     INTEGER NOT NULL
+) STRICT;
+
+-- The pictures of editions, by content and by the job that said so, with what another file of the
+-- same picture is known by.
 CREATE TABLE edition_pictures (
     edition  TEXT    NOT NULL,
     original TEXT    NOT NULL,
+    job      INTEGER NOT NULL,
     likeness TEXT    NOT NULL,
     seq      INTEGER NOT NULL,
-    PRIMARY KEY (edition, original)
+    PRIMARY KEY (edition, original, job)
 ) STRICT;
 CREATE INDEX edition_pictures_by_original ON edition_pictures (original);
+CREATE INDEX edition_pictures_by_job ON edition_pictures (job);
 
 -- Readings of patch strips that came back.
 CREATE TABLE strips (

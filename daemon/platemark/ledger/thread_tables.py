@@ -7,9 +7,14 @@ from collections.abc import Callable
 
 from platemark.ledger.chain import Entry
 
-TABLES = ("links", "approvals", "returns")
+TABLES = ("links", "approvals", "returns", "lab_answers")
 """What `follow` looks after."""
-KEYS = {"links": ("job", "kind"), "approvals": ("job",), "returns": ("seq",)}
+KEYS = {
+    "links": ("job", "kind"),
+    "approvals": ("job",),
+    "returns": ("seq",),
+    "lab_answers": ("job",),
+}
 
 
 def follow(connection: sqlite3.Connection, entry: Entry) -> None:
@@ -54,8 +59,17 @@ def _returned(connection: sqlite3.Connection, entry: Entry) -> None:
     )
 
 
+def _lab_answered(connection: sqlite3.Connection, entry: Entry) -> None:
+    connection.execute(
+        "INSERT INTO lab_answers (job, seq, says) VALUES (?, ?, ?) ON CONFLICT (job) DO UPDATE SET"
+        " seq = excluded.seq, says = excluded.says",
+        (entry.job, entry.seq, entry.body["says"]),
+    )
+
+
 _HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
     "approval-taken-back": _taken_back,
     "approved": _approved,
+    "lab-answered": _lab_answered,
     "returned": _returned,
 }

@@ -5,6 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from platemark.model.edition import PrintKind
+from platemark.model.reprint import Reason
+
+LabSays = Literal["accepted", "question", "refused", "made"]
+"""The lab took the job; asks something of it; will not make it; has made it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Decision:
@@ -114,8 +120,100 @@ class EraseDecision:
     v: int = 1
 
 
+@dataclass(frozen=True, slots=True)
+class ReprintDecision:
+    """Who has the same print made once more, of which sent job, and why."""
+
+    id: str
+    kind: Literal["reprint"]
+    job: int
+    """The first print."""
+    expected_seq: int
+    """The newest entry about that job that the person saw."""
+    copies: int | None
+    """None for as many as then."""
+    order: str | None
+    """None for the order of the first."""
+    replaces: int | None
+    """The number of an edition whose print was destroyed; None for none."""
+    reason: Reason
+    by: str
+    because: str
+    v: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnDecision:
+    """What a person saw of a print that came back from the lab.
+
+    A photograph of it lies beside the decision in `decisions/`, as `<id>.photo`.
+    """
+
+    id: str
+    kind: Literal["return"]
+    job: int
+    expected_seq: int
+    """The newest entry about that job that the person saw."""
+    passed: bool
+    size: str
+    """As it was measured, such as `16x20in`; empty where it was not."""
+    surface_seen: str
+    """What it is printed on, in the person's words; empty where nothing is said."""
+    defects: tuple[str, ...]
+    photo: str
+    """SHA-256 of the photograph; empty for none."""
+    by: str
+    because: str
+    v: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class LabAnswerDecision:
+    """What the lab said of one job."""
+
+    id: str
+    kind: Literal["lab-answer"]
+    job: int
+    expected_seq: int
+    """The newest entry about that job that the person saw."""
+    says: LabSays
+    lot: str
+    """The lot of the paper or panel that it was printed on; empty where it was not told."""
+    by: str
+    because: str
+    """The lab's own words, or how they came."""
+    v: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class EditionDecision:
+    """Who says what became of one number of an edition."""
+
+    id: str
+    kind: Literal["edition-sold", "edition-unsold", "edition-void", "edition-destroyed"]
+    edition: str
+    part: str
+    """The size as the record has it where each is counted by itself; empty elsewhere."""
+    of_kind: PrintKind
+    number: int
+    expected_seq: int
+    """The newest entry that speaks of that number; 0 where none does."""
+    by: str
+    because: str
+    v: int = 1
+
+
 AnyDecision = (
-    Decision | ProfileDecision | PictureDecision | RecallDecision | ParcelDecision | EraseDecision
+    Decision
+    | ProfileDecision
+    | PictureDecision
+    | RecallDecision
+    | ParcelDecision
+    | EraseDecision
+    | EditionDecision
+    | ReprintDecision
+    | ReturnDecision
+    | LabAnswerDecision
 )
 
 
@@ -125,7 +223,7 @@ def jobs_of(decision: AnyDecision) -> tuple[SeenJob, ...]:
     Args:
         decision: Of any kind.
     """
-    if isinstance(decision, ProfileDecision | ParcelDecision):
+    if isinstance(decision, ProfileDecision | ParcelDecision | EditionDecision):
         return ()
     if isinstance(decision, RecallDecision | EraseDecision):
         return decision.jobs

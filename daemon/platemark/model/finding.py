@@ -14,6 +14,7 @@ ENGINE_CODES: Final[tuple[tuple[str, Acceptor], ...]] = (
     ("our-fault", "assistant"),
     ("print-check-failed", "never"),
     ("profile-changed-meanwhile", "assistant"),
+    ("reprint-file-differs", "photographer"),
 )
 """Stops that no check of a picture asks for, and who may accept them."""
 

@@ -40,8 +40,6 @@ class Printed:
 class Compared:
     """The archived print beside the new rendering: CIEDE2000 as decimal strings."""
 
-    of: str
-    """What was compared: see `of_what`."""
     mean: str
     p95: str
     above: str
@@ -66,6 +64,10 @@ class Reprint:
     compared: Compared | None = None
     not_compared: str = ""
     """Why there is no comparison, as a sentence; empty while none was tried."""
+    drawing: str = ""
+    """SHA-256 of then and now side by side; empty where it was not drawn."""
+    seen: str = ""
+    """Which comparison those are: `of_what` when it was made."""
     recalled: bool = False
     """The first was called back from its lab."""
 
