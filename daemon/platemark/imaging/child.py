@@ -48,7 +48,9 @@ from platemark.model.work import (
     ProbeTask,
     RenderTask,
     Report,
+    StripTask,
     Task,
+    TrendTask,
 )
 
 WORKER = (sys.executable, "-I", "-B", "-m", "platemark.imaging.worker")
@@ -187,6 +189,10 @@ def readable_files(task: Task) -> tuple[str, ...]:
             found += [panel.picture for panel in task.panels]
         case MakeTask():
             found = [task.profile]
+        case StripTask():
+            found = [task.profile]
+        case TrendTask():
+            found = []
         case PapersTask():
             found = [path for paper in task.papers for path in paper.pictures()]
     return tuple(path for path in found if path)
@@ -203,7 +209,7 @@ def written_files(task: Task) -> tuple[str, ...]:
             return (task.face, task.print_file, task.drawing)
         case MeasureTask():
             return tuple(path for path in (task.proof, task.panel) if path)
-        case PreviewTask() | GamutTask() | BesideTask():
+        case PreviewTask() | GamutTask() | BesideTask() | TrendTask():
             return (task.drawing,)
         case MakeTask():
             return (task.path,)
@@ -224,7 +230,7 @@ def _placed(task: Task, places: dict[str, str]) -> Task:
             )
         case MeasureTask():
             return replace(task, proof=places.get(task.proof, ""), panel=places.get(task.panel, ""))
-        case PreviewTask() | GamutTask() | BesideTask():
+        case PreviewTask() | GamutTask() | BesideTask() | TrendTask():
             return replace(task, drawing=places[task.drawing])
         case MakeTask():
             return replace(task, path=places[task.path])

@@ -26,9 +26,13 @@ from platemark.model.work import (
     RenderReport,
     RenderTask,
     Report,
+    StripReport,
+    StripTask,
     Task,
     ThenNowReport,
     ThenNowTask,
+    TrendReport,
+    TrendTask,
 )
 
 STEPS: dict[str, tuple[type[Task], type[Report]]] = {
@@ -44,6 +48,8 @@ STEPS: dict[str, tuple[type[Task], type[Report]]] = {
     "then-now": (ThenNowTask, ThenNowReport),
     "make": (MakeTask, MakeReport),
     "papers": (PapersTask, PapersReport),
+    "strip": (StripTask, StripReport),
+    "trend": (TrendTask, TrendReport),
 }
 """Name of each step, with its task and its report."""
 

@@ -159,6 +159,21 @@ def _papers(task: Any) -> Report:
     return draw_papers(task)
 
 
+def _strip(task: Any) -> Report:
+    # The library of colour science loads these for what is not asked here: half of its start.
+    missing: dict[str, Any] = dict.fromkeys(("scipy", "matplotlib", "pandas", "networkx"))
+    sys.modules.update(missing)
+    from platemark.imaging.strip_report import report_strip
+
+    return report_strip(task)
+
+
+def _trend(task: Any) -> Report:
+    from platemark.imaging.trend_drawing import draw_trend
+
+    return draw_trend(task)
+
+
 def _figure(value: float | None) -> str:
     return "" if value is None else f"{value:.2f}"
 
@@ -176,6 +191,8 @@ _RUNNERS = {
     "then-now": _then_now,
     "make": _make,
     "papers": _papers,
+    "strip": _strip,
+    "trend": _trend,
 }
 
 

@@ -8,10 +8,12 @@ from dataclasses import dataclass, field
 from datetime import time
 from typing import Literal
 
+from platemark.model.edition import Edition
 from platemark.model.hours import Window
 from platemark.model.lab import Lab
 from platemark.model.morning import Display, Morning
 from platemark.model.page import Page
+from platemark.model.strip_report import StripLimits
 from platemark.model.surface import Surface
 
 Role = Literal["assistant", "photographer"]
@@ -128,6 +130,8 @@ class Studio:
     morning: Morning = field(default_factory=Morning)
     display: Display | None = None
     """None where `studio.toml` says nothing of it."""
+    strips: StripLimits = field(default_factory=StripLimits)
+    """How patch strips that come back are judged."""
 
     def person(self, name: str) -> Person | None:
         """The person of that name, whatever the case and with or without a “(role)”, or None."""
@@ -148,6 +152,11 @@ class Settings:
     labs: tuple[Lab, ...]
     sha256: str
     """Hash over every settings file's name and bytes."""
+    editions: tuple[Edition, ...] = ()
+
+    def edition(self, edition_id: str) -> Edition | None:
+        """The edition of that id, or None."""
+        return next((each for each in self.editions if each.id == edition_id), None)
 
     def surface(self, surface_id: str) -> Surface | None:
         """The surface of that id, or None."""

@@ -10,8 +10,10 @@ from platemark.model.adjusting import Adjustment
 from platemark.model.finding import Change
 from platemark.model.measures import MEASURES_VERSION, Measures
 from platemark.model.paper import Paper
+from platemark.model.patch_strip import Group, Rgb
 from platemark.model.picture import Facts
 from platemark.model.plan import Plan, SourceFrom
+from platemark.model.strip_report import Against, Level, Limit, StripFigures, White
 from platemark.model.terms import Box, Intent
 
 
@@ -81,6 +83,8 @@ class Measuring:
     """Percent of the picture: where more looks otherwise by the other intent, it is drawn too."""
     adjust: Adjustment | None = None
     """Worked on the picture before it is measured."""
+    places_px: tuple[int, int] = (0, 0)
+    """Width and height, on the print, of the places that a test shows; (0, 0) for no test."""
     version: int = MEASURES_VERSION
 
 
@@ -96,6 +100,8 @@ class MeasureTask:
     """Where to write the proof sheet, a JPEG in sRGB; empty for none."""
     panel: str = ""
     """Where to write the soft proof alone, a PNG in sRGB; empty for none."""
+    likeness: bool = False
+    """Whether to find what the picture is known by when another file of it comes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +109,8 @@ class MeasureReport:
     """What the picture is like."""
 
     measures: Measures
+    likeness: str = ""
+    """As `imaging.likeness` writes it; empty where it was not asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -382,6 +390,86 @@ class PapersReport:
     pages: tuple[int, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class StripPatch:
+    """One colour of a strip and how it was read; Lab as decimals in text."""
+
+    name: str
+    group: Group
+    rgb: Rgb
+    lab: tuple[str, str, str]
+    """The mean of its readings."""
+    readings: tuple[tuple[str, str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StripTask:
+    """Hold the readings of a strip against its prediction and its reference."""
+
+    patches: tuple[StripPatch, ...]
+    profile: str
+    """Path of the print's own profile; empty where the lab converts and none is known."""
+    intent: Intent
+    black_point_compensation: bool
+    white: White
+    reference: tuple[tuple[str, str, str], ...] = ()
+    """Lab of each patch there; empty for none."""
+
+
+@dataclass(frozen=True, slots=True)
+class StripReport:
+    """How far a strip is off; CIEDE2000 and Lab as decimals in text."""
+
+    predicted: tuple[tuple[str, str, str], ...]
+    """Lab of each patch by the profile; empty without one."""
+    off_profile: tuple[str, ...]
+    off_reference: tuple[str, ...]
+    by_profile: StripFigures | None
+    by_reference: StripFigures | None
+    spread: str
+    """Largest difference of a single reading from the mean of its patch; empty where each was read
+    once."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrendPoint:
+    """One reading of a product's strips."""
+
+    day: str
+    """As 2026-11-27."""
+    job: int
+    mean: str
+    """CIEDE2000 from what it is held against; empty for the first reference itself."""
+    p95: str
+    black_l: str
+    """By how much black is lighter than there."""
+    level: Level
+    against: Against
+    is_reference: bool = False
+    """Whether later ones are held against it."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrendTask:
+    """Draw how a product's strips went, as a PNG in sRGB."""
+
+    heading: str
+    points: tuple[TrendPoint, ...]
+    """The oldest first."""
+    mean: Limit
+    p95: Limit
+    black: Limit
+    drawing: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrendReport:
+    """How large the drawing came out, px."""
+
+    width: int
+    height: int
+
+
 Task = (
     ProbeTask
     | MeasureTask
@@ -395,6 +483,8 @@ Task = (
     | ThenNowTask
     | MakeTask
     | PapersTask
+    | StripTask
+    | TrendTask
 )
 Report = (
     ProbeReport
@@ -409,6 +499,8 @@ Report = (
     | ThenNowReport
     | MakeReport
     | PapersReport
+    | StripReport
+    | TrendReport
 )
 
 

@@ -24,6 +24,7 @@ from platemark.settings.hours import PrepareSection
 from platemark.settings.keeping_section import KeepSection, UpkeepSection
 from platemark.settings.morning_section import DisplaySection, MorningSection
 from platemark.settings.page_section import PageSection
+from platemark.settings.strips_section import StripsSection
 from platemark.settings.values import (
     Around,
     Exact,
@@ -351,6 +352,9 @@ class StudioFile(Section):
     display: DisplaySection | None = Field(
         default=None, description="The screen on which pictures are judged before they are printed."
     )
+    strips: StripsSection = Field(
+        default=StripsSection(), description="How patch strips that come back are judged."
+    )
     usual_lab: Annotated[
         tuple[tuple[str, str], ...],
         PlainValidator(_usual_lab),
@@ -412,4 +416,5 @@ class StudioFile(Section):
             page=self.page.page(),
             morning=self.morning.morning(),
             display=self.display.display() if self.display is not None else None,
+            strips=self.strips.limits(),
         )
