@@ -172,7 +172,7 @@ WISHES: tuple[Dropped, ...] = (
         "outdoors.jpg", photo(144, 720, 480), held("place-not-suited"), says='place = "outdoor"\n'
     ),
     Dropped(
-        "edition.jpg", photo(145, 720, 480), held("request-edition"), says='edition = "herons"\n'
+        "edition.jpg", photo(145, 720, 480), held("edition-unknown"), says='edition = "herons"\n'
     ),
     Dropped(
         "order.jpg", photo(146, 720, 480), passes(),

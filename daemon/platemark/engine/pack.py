@@ -30,7 +30,7 @@ from platemark.engine.profiles import still_registered
 from platemark.engine.recall_notice import notice_for
 from platemark.engine.render import drawing_path
 from platemark.engine.sets import whole_sets
-from platemark.engine.ticketing import item_of, size_in_name
+from platemark.engine.ticketing import edition_in_name, item_of, size_in_name, test_in_name
 from platemark.engine.workshop import ROOM_HINT, Workshop
 from platemark.ledger.read import JobRow, ParcelRow, Reader
 from platemark.ledger.store import Transaction, stamp
@@ -359,16 +359,18 @@ def _items(workshop: Workshop, lab: Lab, rows: tuple[JobRow, ...]) -> tuple[Parc
 def _file_name(workshop: Workshop, lab: Lab, row: JobRow, taken: set[str]) -> str:
     read = workshop.ledger.read
     examined, rendered = read.body(row.examined_seq), read.body(row.rendered_seq)
+    before, after = test_in_name(examined, lab.file_name)
     return print_file_name(
         lab.file_name,
         job=job_number(row.job),
         copies=examined["request"]["copies"],
-        title=examined["request"]["title"] or Path(row.original_name).stem,
-        size=size_in_name(examined["measures"]),
+        title=before + (examined["request"]["title"] or Path(row.original_name).stem),
+        size=size_in_name(examined["measures"]) + after,
         surface=row.surface,
         order=examined["request"]["order"] or "",
         extension=rendered["print_file"]["extension"],
         taken=taken,
+        edition=edition_in_name(examined),
     )
 
 

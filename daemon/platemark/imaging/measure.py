@@ -12,6 +12,7 @@ from platemark.imaging.icc import build_matrix_profile, working_space_ids
 from platemark.imaging.measure_colour import OutputFigures, colour_of, output_of
 from platemark.imaging.measure_detail import detail_of
 from platemark.imaging.measure_edge import busy_edge, edge_lines
+from platemark.imaging.measure_places import places_of
 from platemark.imaging.measure_steps import empty_levels, plateaus
 from platemark.imaging.measure_tone import tone_of
 from platemark.imaging.opening import open_picture
@@ -39,7 +40,16 @@ def measure(task: MeasureTask) -> MeasureReport:
     seen = look_over(original, measuring, source)
     conversion = Conversion(source, output, measuring.intent, measuring.black_point_compensation)
     proof = Proof(conversion, measuring)
-    return MeasureReport(_measures(seen, proof, task))
+    return MeasureReport(_measures(seen, proof, task), _likeness(task))
+
+
+def _likeness(task: MeasureTask) -> str:
+    """What the picture is known by; its library is loaded where that is asked for, and not else."""
+    if not task.likeness:
+        return ""
+    from platemark.imaging.likeness import likeness_of
+
+    return likeness_of(task.original, task.measuring.original_format)
 
 
 def _profile(sha256: str, task: MeasureTask, embedded: bytes) -> Profile:
@@ -66,6 +76,7 @@ def _measures(seen: Seen, proof: Proof, task: MeasureTask) -> Measures:
         of_lines = pool.submit(edge_lines, overview)
         stepped = pool.submit(plateaus, overview)
         toned = pool.submit(tone_of, overview, float(measuring.black_l))
+        places = pool.submit(places_of, overview, measuring)
         busy = pool.submit(busy_edge, overview, float(measuring.around_mm))
         empty = pool.submit(empty_levels, seen.levels)
         tone, colour, detail = toned.result(), in_colour.result(), in_detail.result()
@@ -99,6 +110,7 @@ def _measures(seen: Seen, proof: Proof, task: MeasureTask) -> Measures:
             plateau_percent=_percent(stepped.result()),
             busy_edge=_figure(busy.result()),
             edge_lines=of_lines.result(),
+            places=places.result(),
         )
 
 

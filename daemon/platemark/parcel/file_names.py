@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 LONGEST_NAME = 100
 """Characters, extension included (common practice of labs)."""
 
-PLACEHOLDERS = ("job", "copies", "title", "size", "surface", "order")
+PLACEHOLDERS = ("job", "copies", "title", "size", "surface", "order", "edition")
 """What a lab's pattern may name in braces."""
 
 # Letters that have no decomposition in Unicode, in their usual Latin spelling.
@@ -34,6 +34,7 @@ class _Parts:
     size: str
     surface: str
     order: str
+    edition: str
 
 
 def print_file_name(
@@ -47,6 +48,7 @@ def print_file_name(
     order: str | None,
     extension: str,
     taken: Collection[str],
+    edition: str = "",
 ) -> str:
     """Make the name of one print file, safe everywhere and unique in its parcel.
 
@@ -60,6 +62,7 @@ def print_file_name(
         order: The order's name.
         extension: `tif` or `jpg`, with or without its dot.
         taken: Names already in the parcel, without their folder; compared whatever the case.
+        edition: The prints' numbers in their edition, such as `7/25`; empty for none.
 
     Returns:
         A name of letters, digits and `._-`, at most 100 characters long.
@@ -72,6 +75,7 @@ def print_file_name(
         size=ascii_word(size),
         surface=ascii_word(surface),
         order=ascii_word(order or ""),
+        edition=ascii_word(edition),
     )
     occupied = {name.casefold() for name in taken}
     number = 1

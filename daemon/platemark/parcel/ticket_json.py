@@ -69,6 +69,27 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
             "How the picture will sit on its surface, one measure each; nothing is to be done.",
             {},
         ),
+        "edition": (
+            "The limited edition that the prints belong to; absent where they belong to none.",
+            {},
+        ),
+        "test": ("Which print of a test it is; absent where it is none.", {}),
+    },
+    "TicketTest": {
+        "part": (
+            "half: the whole picture at half the size of the final. crops: places of the final at "
+            "full size. steps: one place of it in five steps of an adjustment.",
+            {},
+        ),
+        "size": ("Of the final print that is tested.", {}),
+        "of": ("Number of the test's first job.", _COUNT),
+    },
+    "TicketEdition": {
+        "id": ("The edition's id in the studio's settings.", {}),
+        "of": ("How many prints of this kind the edition has.", _COUNT),
+        "numbers": ("The prints' numbers; the studio writes them on.", {"minItems": 1}),
+        "kind": ("print: a numbered print. proof: an artist's proof, numbered apart.", {}),
+        "name": ("What the edition is called.", {}),
     },
     "TicketPreview": {
         "path": (
@@ -232,9 +253,15 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
 def parcel_ticket_bytes(parcel: ParcelTicket) -> bytes:
     """Write `ticket.json`: UTF-8 (RFC 8259), keys sorted, the same bytes for the same parcel.
 
-    A key without a value is there and null.
+    A key without a value is there and null; only a print of no edition is without `edition`,
+    and one of no test without `test`.
     """
-    return json_bytes(to_plain(parcel))
+    plain = to_plain(parcel)
+    for ticket in plain["tickets"]:
+        for key in ("edition", "test"):
+            if ticket[key] is None:
+                del ticket[key]
+    return json_bytes(plain)
 
 
 def ticket_schema() -> dict[str, Any]:

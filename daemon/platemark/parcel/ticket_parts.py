@@ -19,6 +19,7 @@ from platemark.parcel.ticket_words import (
     colour_words,
     copies_words,
     edge_words,
+    edition_words,
     is_bordered,
     length_words,
     megabytes,
@@ -163,6 +164,7 @@ def _part(parcel: ParcelTicket, ticket: Ticket, place: SetPlace | None) -> Part:
         wishes=_filled(
             ("Wanted by", wanted),
             ("Order", request.order),
+            ("Edition", edition_words(ticket)),
             ("Finish", request.finish),
             ("Mount", request.mount),
             ("Hardware", request.hardware),

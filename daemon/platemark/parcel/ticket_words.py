@@ -9,6 +9,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
 
+from platemark.model.edition import kind_words, numbers_words
 from platemark.model.job import job_number
 from platemark.model.surface import Place
 from platemark.model.terms import Intent
@@ -135,6 +136,16 @@ def edge_words(ticket: Ticket) -> str:
     if geometry.bleed_px:
         return f"bleed {shown_lengths(geometry.bleed)}"
     return "blank border" if is_bordered(ticket) else ""
+
+
+def edition_words(ticket: Ticket) -> str:
+    """Which prints of an edition a job's are: `Heron at Dawn, number 7 of 25`; empty for none."""
+    edition = ticket.edition
+    if edition is None:
+        return ""
+    what = kind_words(edition.kind) + ("s" if len(edition.numbers) > 1 else "")
+    said = f"{what} {numbers_words(edition.numbers)} of {edition.of}"
+    return f"{edition.name}, {said}; the studio writes them on"
 
 
 def is_bordered(ticket: Ticket) -> bool:

@@ -25,7 +25,7 @@ from platemark.settings.values import (
     quoted,
 )
 
-FILE_NAME_PARTS = ("job", "copies", "title", "size", "surface", "order")
+FILE_NAME_PARTS = ("job", "copies", "title", "size", "surface", "order", "edition")
 """What a print file's name may be made of."""
 
 _OUR_DELIVERY = ("collect", "folder")

@@ -16,6 +16,7 @@ from pydantic import ValidationError
 from platemark.model.errors import SettingsError, StudioMissing
 from platemark.model.request import read_value
 from platemark.model.studio import Settings
+from platemark.settings.edition_file import EditionFile
 from platemark.settings.lab_file import LabFile
 from platemark.settings.report import Mistake, listed, mistakes_of
 from platemark.settings.studio_file import StudioFile
@@ -23,7 +24,7 @@ from platemark.settings.surface_file import SurfaceFile
 from platemark.settings.values import Around, Section
 
 STUDIO_FILE = "studio.toml"
-FOLDERS = ("surfaces", "labs")
+FOLDERS = ("surfaces", "labs", "editions")
 
 M = TypeVar("M", bound=Section)
 
@@ -81,12 +82,21 @@ def find_mistakes(studio_dir: Path) -> tuple[Settings | None, tuple[Mistake, ...
         lab, mistakes = _checked(LabFile, file, known)
         found += [*_bad_id(file), *mistakes]
         lab_models += [lab.lab(file.id)] if lab is not None else []
+    editions = []
+    for file in (file for file in files if file.name.startswith("editions/")):
+        edition, mistakes = _checked(EditionFile, file, known)
+        found += [*_bad_id(file), *mistakes]
+        editions += [edition.edition(file.id)] if edition is not None else []
     if found or studio is None:
         return None, tuple(dict.fromkeys(found))
-    return (
-        Settings(studio.studio(), tuple(surface_models), tuple(lab_models), _sha256(files)),
-        (),
+    settings = Settings(
+        studio.studio(),
+        tuple(surface_models),
+        tuple(lab_models),
+        _sha256(files),
+        tuple(editions),
     )
+    return settings, ()
 
 
 def settings_files(studio_dir: Path) -> tuple[str, ...]:

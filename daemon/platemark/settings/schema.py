@@ -16,6 +16,7 @@ from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
+from platemark.settings.edition_file import EditionFile
 from platemark.settings.lab_file import LabFile
 from platemark.settings.studio_file import StudioFile
 from platemark.settings.surface_file import SurfaceFile
@@ -24,6 +25,7 @@ _FILES: dict[str, tuple[str, type[BaseModel]]] = {
     "studio": ("studio.toml", StudioFile),
     "surface": ("surfaces/<id>.toml", SurfaceFile),
     "lab": ("labs/<id>.toml", LabFile),
+    "edition": ("editions/<id>.toml", EditionFile),
 }
 
 
@@ -57,7 +59,7 @@ class _TomlSchema(GenerateJsonSchema):
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """JSON Schemas (2020-12) of `studio.toml`, a surface's and a lab's file, by those names."""
+    """JSON Schemas (2020-12) of every kind of settings file, by those names."""
     return {
         name: {
             "$schema": _TomlSchema.schema_dialect,

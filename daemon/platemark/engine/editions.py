@@ -1,0 +1,231 @@
+"""How a print stands to the numbered editions: which numbers it gets, which pictures are of which.
+
+Numbers are chosen from the record as it is and given in the entry that examines the job, by the one
+thread that writes; should two ever be given the same, the second entry is refused by the tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from platemark.ledger.edition_tables import EDITION
+from platemark.ledger.editions import EditionPicture, Editions
+from platemark.ledger.read import Reader
+from platemark.model.edition import (
+    ALIKE_BITS,
+    Edition,
+    EditionStanding,
+    Numbered,
+    NumberState,
+    PictureOf,
+    PrintKind,
+    Terms,
+    TermsBefore,
+    bits_apart,
+)
+from platemark.model.known import Known
+from platemark.model.plain import from_plain, to_plain
+from platemark.model.request import Request
+from platemark.model.studio import Settings
+
+LIKENESS = "likeness"
+"""In the record: what another file of a picture is known by, upright first and then turned and
+mirrored, with blanks between them."""
+
+_OUT: tuple[NumberState, ...] = ("printed", "sold")
+
+
+@dataclass(frozen=True, slots=True)
+class _Chosen:
+    numbers: tuple[int, ...] = ()
+    left: int = 0
+    replaced: Numbered | None = None
+
+
+def standing_of(
+    reader: Reader,
+    settings: Settings,
+    known: Known,
+    original: str,
+    *,
+    job: int = 0,
+    likeness: str = "",
+) -> EditionStanding | None:
+    """How a print stands to the editions.
+
+    Args:
+        reader: The record.
+        settings: The studio's, with its editions.
+        known: What else is known of it: its request and its layout count.
+        original: SHA-256 of the picture.
+        job: Its job; 0 for a file that was not dropped.
+        likeness: What the picture is known by, as the record has it; empty where not looked for.
+
+    Returns:
+        None where there are no editions and none is asked for.
+    """
+    request = known.resolved.request
+    if not settings.editions and request.edition is None:
+        return None
+    ledger = Editions(reader)
+    ids = tuple(each.id for each in settings.editions)
+    known_pictures = ledger.pictures()
+    pictures = _pictures(settings.editions, known_pictures, original, likeness)
+    edition = settings.edition(request.edition) if request.edition is not None else None
+    if edition is None:
+        return EditionStanding(ids, pictures=pictures)
+    rows = rows_of(ledger, edition)
+    part = edition.part_of(known.layout.size) if known.layout is not None else None
+    remake = ledger.remake_of(job) if job else None
+    chosen = _Chosen()
+    if part is not None and request.purpose == "final":
+        chosen = _choose(edition, part, rows, job, request, remake)
+    return EditionStanding(
+        ids=ids,
+        edition=edition,
+        part=part,
+        numbers=chosen.numbers,
+        left=chosen.left,
+        replaced=chosen.replaced,
+        remake_of=remake,
+        before=_terms_before(ledger, edition, part, request.edition_kind, rows, job),
+        pictures=pictures,
+        has_pictures=any(each.likeness for each in known_pictures if each.edition == edition.id),
+        restored=_restored(ledger, edition),
+    )
+
+
+def rows_of(ledger: Editions, edition: Edition) -> list[Numbered]:
+    """Every number of an edition that is given: by the record, and else by its file."""
+    rows = ledger.numbers(edition.id)
+    there = {(row.part, row.kind, row.number) for row in rows}
+    rows += [
+        Numbered(each.part, each.kind, each.number, each.state, None, 0)
+        for each in edition.given
+        if (each.part, each.kind, each.number) not in there
+    ]
+    return sorted(rows, key=lambda row: (row.part, row.kind, row.number))
+
+
+def recorded(known: Known, likeness: str) -> dict[str, Any]:
+    """What the entry says that examines a print of an edition; nothing for any other.
+
+    Args:
+        known: A job without an open stop.
+        likeness: What its picture is known by.
+    """
+    standing, request = known.editions, known.resolved.request
+    if standing is None or standing.edition is None:
+        return {}
+    edition = standing.edition
+    part = standing.part or ""
+    before = [
+        {"part": each.part, "kind": each.kind, "number": each.number, "state": each.state}
+        for each in edition.given
+    ]
+    return {
+        EDITION: {
+            "id": edition.id,
+            "name": edition.name,
+            "part": part,
+            "kind": request.edition_kind,
+            "of": edition.of(part, request.edition_kind),
+            "numbers": list(standing.numbers),
+            "likeness": likeness.partition(" ")[0],
+            "terms": to_plain(edition.terms),
+            "before": before if standing.numbers else [],
+        }
+    }
+
+
+def _choose(
+    edition: Edition,
+    part: str,
+    rows: Sequence[Numbered],
+    job: int,
+    request: Request,
+    remake: int | None,
+) -> _Chosen:
+    """The numbers that a print gets: what it has, what it is to replace, else the lowest free."""
+    kind = request.edition_kind
+    of, ours = edition.of(part, kind), [r for r in rows if (r.part, r.kind) == (part, kind)]
+    by_number = {row.number: row for row in ours}
+    own = [row.number for row in ours if row.job == job and row.state == "reserved"]
+    free = [number for number in range(1, of + 1) if number not in by_number]
+    left = len(free) + len(own)
+    if request.replaces is not None:
+        row = by_number.get(request.replaces)
+        may = row is not None and (row.state == "destroyed" or row.number in own)
+        gets = may and request.copies == 1
+        return _Chosen((request.replaces,) if gets else (), left, row)
+    if remake is not None:
+        spoilt = [row.number for row in ours if row.job == remake and row.state == "destroyed"]
+        again = tuple((own + spoilt)[: request.copies])
+        return _Chosen(again if len(again) == request.copies else (), left)
+    numbers = tuple(sorted((own + free)[: request.copies]))
+    return _Chosen(numbers if len(numbers) == request.copies else (), left)
+
+
+def _terms_before(
+    ledger: Editions,
+    edition: Edition,
+    part: str | None,
+    kind: PrintKind,
+    rows: Sequence[Numbered],
+    job: int,
+) -> TermsBefore | None:
+    """Under which terms numbers were given to others than this job; None where none stands."""
+    entry = ledger.terms_entry(edition.id)
+    others = [row for row in rows if row.seq and (row.job is None or row.job != job)]
+    if entry is None or not others:
+        return None
+    highest = max((r.number for r in others if (r.part, r.kind) == (part, kind)), default=0)
+    terms = from_plain(Terms, entry.body[EDITION]["terms"])
+    return TermsBefore(terms, highest, any(row.state in _OUT for row in others))
+
+
+def _pictures(
+    editions: Sequence[Edition],
+    known: Sequence[EditionPicture],
+    original: str,
+    likeness: str,
+) -> tuple[PictureOf, ...]:
+    found: dict[str, PictureOf] = {}
+    names = {each.id: each.name for each in editions}
+    for picture in known:
+        name = names.get(picture.edition, picture.edition)
+        if picture.original == original:
+            found[picture.edition] = PictureOf(picture.edition, name, "same")
+            continue
+        bits = _bits_apart(likeness, picture.likeness)
+        before = found.get(picture.edition)
+        if bits is not None and (before is None or (before.how == "alike" and bits < before.bits)):
+            found[picture.edition] = PictureOf(picture.edition, name, "alike", bits)
+    for edition in editions:
+        if original in edition.pictures and found.get(edition.id, _NONE).how != "same":
+            found[edition.id] = PictureOf(edition.id, edition.name, "listed")
+    return tuple(found[each] for each in sorted(found))
+
+
+_NONE = PictureOf("", "", "alike")
+
+
+def _bits_apart(likeness: str, other: str) -> int | None:
+    """How far a picture is from another, however it is turned; None where it is another picture."""
+    if not likeness or not other:
+        return None
+    nearest = min(bits_apart(each, other) for each in likeness.split())
+    return nearest if nearest <= ALIKE_BITS else None
+
+
+def _restored(ledger: Editions, edition: Edition) -> tuple[int, date] | None:
+    entry = ledger.newest_restored()
+    if entry is None:
+        return None
+    given = ledger.terms_entry(edition.id)
+    if given is not None and given.seq > entry.seq:
+        return None
+    return entry.seq, datetime.fromisoformat(entry.body["copy_made"]).date()
