@@ -21,6 +21,7 @@ from platemark.model.known import Known, ProfileStanding
 from platemark.model.measures import Measures
 from platemark.model.planning import measuring_of
 from platemark.model.surface import Surface
+from platemark.model.testing import strip_px
 from platemark.model.work import HeaderLimits, MeasureTask, ProbeTask
 from platemark.settings.load import load_settings
 
@@ -101,7 +102,7 @@ def look_on(made: Made, surface: Surface, ppi: float | None = None, **said: str)
         earlier=(),
         today=TODAY,
     )
-    measuring = measuring_of(known, space_hashes())
+    measuring = measuring_of(known, space_hashes(), strip_px(known))
     assert measuring is not None, known.misfit
     task = MeasureTask(str(made.original), measuring, tuple(profiles.items()))
     measures = measure(task).measures

@@ -6,8 +6,7 @@ from typing import Any
 
 from platemark.engine.beside import asked_beside, take_up, taken_up_words
 from platemark.engine.hold import stops_of
-from platemark.engine.lifecycle import TRANSITIONS, move
-from platemark.engine.pack import being_sealed
+from platemark.engine.lifecycle import TRANSITIONS, being_sealed, move
 from platemark.engine.people import signer
 from platemark.engine.workshop import Workshop
 from platemark.intake.answers import is_reason

@@ -123,8 +123,8 @@ def _test_lines(reader: Reader, settings: Settings, now: datetime) -> Iterator[D
             yield DigestLine(
                 f"The test print of {test.name} on {test.surface} went to the lab on "
                 f"{shown_day(at.astimezone(zone).date())} (job {job_number(test.job)}).",
-                "Look at it, then order the final print, or settle it with `platemark decide "
-                f"{test.job} --adjust`.",
+                f"Look at it, then `platemark approve {test.job}`, with --adjust where it shall be "
+                "printed otherwise; or test it anew.",
                 test.job,
             )
 

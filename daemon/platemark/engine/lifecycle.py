@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from platemark.ledger.chain import Entry
-from platemark.ledger.read import JobRow
+from platemark.ledger.read import JobRow, Reader
 from platemark.ledger.store import Transaction
 from platemark.model.job import State
 
@@ -43,3 +43,12 @@ def move(
     if state not in TRANSITIONS[row.state]:
         raise NotAllowed(f"job {row.job} cannot go from {row.state} to {state}")
     return transaction.append(kind, {"state": state, **body}, job=row.job, actor=actor)
+
+
+def being_sealed(read: Reader) -> set[int]:
+    """Jobs of parcels that are sealed and not closed yet: what stopped that is finished first."""
+    sealed: set[int] = set()
+    for parcel in read.parcels(state="sealed"):
+        entry = read.entry(parcel.seq)
+        sealed |= set(entry.body["jobs"]) if entry is not None else set()
+    return sealed

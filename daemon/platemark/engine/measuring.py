@@ -14,8 +14,9 @@ from platemark.imaging.child import Children
 from platemark.model.known import Known
 from platemark.model.measures import Measures
 from platemark.model.picture import Facts
-from platemark.model.plain import digest
+from platemark.model.plain import digest, to_plain
 from platemark.model.planning import measuring_of
+from platemark.model.testing import strip_px
 from platemark.model.work import ChildLimits, Failure, MeasureReport, MeasureTask
 
 
@@ -30,6 +31,8 @@ class Measured:
     proof: Path | None = None
     """The proof sheet, synced and not yet in the archive; None where none was asked for."""
     proof_sha256: str = ""
+    likeness: str = ""
+    """What the picture is known by; empty where that was not asked for."""
 
 
 def task_for(known: Known, original: Path, profiles: Path) -> MeasureTask | None:
@@ -45,7 +48,7 @@ def task_for(known: Known, original: Path, profiles: Path) -> MeasureTask | None
     """
     if any(each.severity == "stop" and each.accept == "never" for each in run_checks(known)):
         return None
-    measuring = measuring_of(known, space_hashes())
+    measuring = measuring_of(known, space_hashes(), strip_px(known))
     if measuring is None:
         return None
     files: tuple[tuple[str, str], ...] = ()
@@ -56,8 +59,16 @@ def task_for(known: Known, original: Path, profiles: Path) -> MeasureTask | None
 
 
 def digest_of(task: MeasureTask | None) -> str:
-    """SHA-256 of all that a picture's measures depend on besides its bytes; empty for no task."""
-    return digest(task.measuring) if task is not None else ""
+    """SHA-256 of all that a picture's measures depend on besides its bytes; empty for no task.
+
+    Without places to be found it is what it was before there were tests of several prints.
+    """
+    if task is None:
+        return ""
+    plain = to_plain(task.measuring)
+    if task.measuring.places_px == (0, 0):
+        del plain["places_px"]
+    return digest(plain)
 
 
 def measure(
@@ -72,7 +83,7 @@ def measure(
     if isinstance(outcome, MeasureReport):
         proof = Path(task.proof) if task.proof else None
         sha256 = durable.sync_and_hash(proof) if proof is not None else ""
-        return Measured(facts, outcome.measures, digest_of(task), proof, sha256)
+        return Measured(facts, outcome.measures, digest_of(task), proof, sha256, outcome.likeness)
     if not isinstance(outcome, Failure):
         raise TypeError(type(outcome).__name__)
     if outcome.kind == "picture":

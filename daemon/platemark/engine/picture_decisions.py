@@ -15,8 +15,7 @@ import structlog
 from platemark.checks import adjust_possible
 from platemark.engine.examine import facts_of
 from platemark.engine.knowing import answers_of, know_job
-from platemark.engine.lifecycle import move
-from platemark.engine.pack import being_sealed
+from platemark.engine.lifecycle import being_sealed, move
 from platemark.engine.people import photographer
 from platemark.engine.sets import panels_of
 from platemark.engine.workshop import Workshop
@@ -92,6 +91,42 @@ def apply_to_picture(workshop: Workshop, decision: PictureDecision) -> str:
     Raises:
         DecisionRefused: it cannot be; nothing was changed.
     """
+    settled = settling(workshop, decision)
+    with workshop.ledger.transaction() as transaction:
+        settled.record(workshop, transaction)
+    settled.log()
+    return settled.sentence
+
+
+@dataclass(frozen=True, slots=True)
+class ToSettle:
+    """What a decision settles, found to be possible and not recorded yet."""
+
+    decision: PictureDecision
+    person: Person
+    news: tuple[_New, ...]
+    anew: tuple[JobRow, ...]
+    sentence: str
+
+    def record(self, workshop: Workshop, transaction: Transaction) -> None:
+        """Record it and have what is not sent prepared anew, within the caller's transaction."""
+        for new in self.news:
+            _record(transaction, self.decision, self.person, new, self.sentence)
+        for each in self.anew:
+            prepare_anew(workshop, transaction, each, "how its picture is printed was settled")
+
+    def log(self) -> None:
+        """Say which jobs are prepared anew, once it is on record."""
+        for each in self.anew:
+            structlog.get_logger().info("looked-again", job=each.job, name=each.original_name)
+
+
+def settling(workshop: Workshop, decision: PictureDecision) -> ToSettle:
+    """Find out what a decision settles and what comes of it; nothing is changed.
+
+    Raises:
+        DecisionRefused: it cannot be.
+    """
     read = workshop.ledger.read
     person = photographer(
         workshop.settings.studio,
@@ -110,22 +145,15 @@ def apply_to_picture(workshop: Workshop, decision: PictureDecision) -> str:
         raise DecisionRefused(
             f"Job {job_number(row.job)} is withdrawn.", "Decide about a job that is printed."
         )
-    settling = settling_of(read, row)
-    _refuse_stale(workshop, decision, settling)
-    news = [_new(read, each, decision, adjust) for each in settling.rows]
+    whole = settling_of(read, row)
+    _refuse_stale(workshop, decision, whole)
+    news = [_new(read, each, decision, adjust) for each in whole.rows]
     _refuse_needless(decision, news)
     for new in news:
         _refuse_impossible(workshop, new, decision)
-    anew, sent = _jobs_of(workshop, settling)
-    sentence = _told(workshop, settling, news, anew, sent)
-    with workshop.ledger.transaction() as transaction:
-        for new in news:
-            _record(transaction, decision, person, new, sentence)
-        for each in anew:
-            _prepare_anew(workshop, transaction, each)
-    for each in anew:
-        structlog.get_logger().info("looked-again", job=each.job, name=each.original_name)
-    return sentence
+    anew, sent = _jobs_of(workshop, whole)
+    sentence = _told(workshop, whole, news, anew, sent)
+    return ToSettle(decision, person, tuple(news), tuple(anew), sentence)
 
 
 def _asked(decision: PictureDecision) -> Adjustment | None:
@@ -263,8 +291,9 @@ def _record(
     transaction.append("picture-settled", body, job=new.row.job, actor=person.name)
 
 
-def _prepare_anew(workshop: Workshop, transaction: Transaction, row: JobRow) -> None:
-    why = {"why": "how its picture is printed was settled"}
+def prepare_anew(workshop: Workshop, transaction: Transaction, row: JobRow, because: str) -> None:
+    """Have a job that is examined, rendered or held looked at again from the start."""
+    why = {"why": because}
     if row.state != "held":
         move(transaction, row, "set-back", "held", why)
         row = workshop.ledger.read.job(row.job) or row

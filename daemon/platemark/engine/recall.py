@@ -15,8 +15,8 @@ import structlog
 
 from platemark.delivery import COLLECT
 from platemark.engine.beside import asked_beside, take_up, taken_up_words
-from platemark.engine.lifecycle import move
-from platemark.engine.pack import being_sealed, parcel_folder
+from platemark.engine.lifecycle import being_sealed, move
+from platemark.engine.pack import parcel_folder
 from platemark.engine.people import signer
 from platemark.engine.recall_work import finish_recalls
 from platemark.engine.sets import same_set

@@ -14,7 +14,8 @@ import structlog
 
 from platemark import durable
 from platemark.delivery import COLLECT
-from platemark.engine.pack import being_sealed, close_notice, parcel_folder, repack
+from platemark.engine.lifecycle import being_sealed
+from platemark.engine.pack import close_notice, parcel_folder, repack
 from platemark.engine.workshop import Workshop
 from platemark.ledger.read import JobRow, ParcelRow, RecallRow
 from platemark.model.lab import Lab

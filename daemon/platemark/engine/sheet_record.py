@@ -11,7 +11,7 @@ from pathlib import Path
 
 import structlog
 
-from platemark.engine.claim import Ask
+from platemark.engine.claim import TEST_OF, Ask
 from platemark.engine.workshop import Workshop
 from platemark.intake.drop_files import sheet_taken_path
 from platemark.intake.look import Sighting
@@ -193,6 +193,8 @@ class Claims:
             self._upto = self._last_before(wanted)
         for entry in self._read.entries(self._upto, kind="claimed"):
             body = entry.body
+            if TEST_OF in body:
+                continue  # no row asks for it
             path = bytes.fromhex(body["drop"]["path_hex"])
             holder = int(body.get("drop_of") or entry.job or 0)
             claim = _Claim(entry.job or 0, holder, entry.at, body.get("sheet"))

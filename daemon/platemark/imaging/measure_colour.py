@@ -75,7 +75,7 @@ def colour_of(overview: Overview) -> ColourFigures:
     return ColourFigures(
         percentiles(chroma, 99)[0],
         float(np.mean(white)),
-        float(np.mean(_is_skin(overview.lightness, a, b, chroma))),
+        float(np.mean(is_skin(overview.lightness, a, b, chroma))),
         _spread(a, b, chroma),
         _hue(a, b),
     )
@@ -91,7 +91,7 @@ def output_of(overview: Overview, proof: Proof) -> OutputFigures:
     after = proof.converted(codes, before)
     conversion = proof.conversion
     chroma = np.hypot(before[:, 1], before[:, 2])
-    skin = _is_skin(before[:, 0], before[:, 1], before[:, 2], chroma)
+    skin = is_skin(before[:, 0], before[:, 1], before[:, 2], chroma)
     shift = float(delta_e_2000(before[skin], after[skin]).mean()) if skin.any() else None
     other = proof.with_other_intent()
     apart = delta_e_2000(after, other.converted(codes, before)) if other is not None else None
@@ -106,7 +106,8 @@ def output_of(overview: Overview, proof: Proof) -> OutputFigures:
     )
 
 
-def _is_skin(lightness: Plane, a: Plane, b: Plane, chroma: Plane) -> Mask:
+def is_skin(lightness: Plane, a: Plane, b: Plane, chroma: Plane) -> Mask:
+    """Where a picture has the colours of skin, and of all that looks like it."""
     first, last = (tan(radians(hue)) for hue in _SKIN_HUES)
     skin: Mask = (b >= a * first) & (b <= a * last)
     skin &= (chroma >= _SKIN_C[0]) & (chroma <= _SKIN_C[1])

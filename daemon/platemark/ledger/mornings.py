@@ -50,13 +50,16 @@ class Mornings:
     def unseen_tests(self, since: str) -> list[UnseenTest]:
         """Test prints that were delivered since a moment and wait for an eye, the oldest first.
 
-        One was looked at when its picture was settled on that surface, or printed there for good.
+        One was looked at when somebody said so, when its picture was settled on that surface, or
+        printed there for good. A test of several prints is told once, by its first.
         """
         rows = self._reader.ask(
             "jobs",
             "SELECT j.job, j.original_name, j.surface, j.moved_at FROM jobs j"
             " WHERE j.state = 'delivered' AND j.purpose = 'test' AND j.moved_at >= ?"
             " AND NOT EXISTS (SELECT 1 FROM recalls r WHERE r.job = j.job)"
+            " AND NOT EXISTS (SELECT 1 FROM links l WHERE l.job = j.job AND l.kind = 'part-of')"
+            " AND NOT EXISTS (SELECT 1 FROM approvals a WHERE a.job = j.job)"
             " AND NOT EXISTS (SELECT 1 FROM settled s WHERE s.original = j.original_sha256"
             " AND s.surface = j.surface AND s.seq > j.moved_seq)"
             " AND NOT EXISTS (SELECT 1 FROM jobs f WHERE f.original_sha256 = j.original_sha256"
