@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from platemark.engine.answering import apply_answer
+from platemark.engine.approving import apply_approval
 from platemark.engine.doubtful import apply_to_parcel
 from platemark.engine.edition_decisions import apply_to_edition
 from platemark.engine.erasing import apply_erase
@@ -20,9 +21,12 @@ from platemark.engine.recall import apply_recall
 from platemark.engine.reprint import apply_reprint
 from platemark.engine.returning import BESIDE as RETURN_BESIDE
 from platemark.engine.returning import apply_lab_answer, apply_return
+from platemark.engine.strip_decisions import BESIDE as READINGS_BESIDE
+from platemark.engine.strip_decisions import apply_strip, apply_strip_settle
 from platemark.engine.workshop import Workshop
 from platemark.model.decision import (
     AnyDecision,
+    ApprovalDecision,
     Decision,
     EditionDecision,
     EraseDecision,
@@ -33,6 +37,8 @@ from platemark.model.decision import (
     RecallDecision,
     ReprintDecision,
     ReturnDecision,
+    StripDecision,
+    StripSettleDecision,
     jobs_of,
 )
 from platemark.model.job import job_number
@@ -74,7 +80,11 @@ _OF_AN_EDITION = Kind(
     ("edition",),
 )
 
+_OF_A_TEST = Kind(ApprovalDecision, apply_approval, "The word on the test")
+
 KINDS: Mapping[str, Kind] = {
+    "approval-take-back": _OF_A_TEST,
+    "approve": _OF_A_TEST,
     "decide": Kind(Decision, apply_answer),
     "edition-destroyed": _OF_AN_EDITION,
     "edition-sold": _OF_AN_EDITION,
@@ -90,6 +100,14 @@ KINDS: Mapping[str, Kind] = {
     "recall": Kind(RecallDecision, apply_recall, "The recall"),
     "reprint": Kind(ReprintDecision, apply_reprint, "The order"),
     "return": Kind(ReturnDecision, apply_return, "The word of the return", beside=RETURN_BESIDE),
+    "strip-read": Kind(StripDecision, apply_strip, "The strip", beside=READINGS_BESIDE),
+    "strip-settle": Kind(
+        StripSettleDecision,
+        apply_strip_settle,
+        "The word on the strips",
+        "Look again with `platemark strip trend`.",
+        ("lab", "surface"),
+    ),
 }
 
 

@@ -18,18 +18,21 @@ from platemark.checks import (
     same_again,
     same_name,
 )
-from platemark.engine.claim import asked_body, layers_of
+from platemark.engine.claim import TEST_OF, asked_body, layers_of
 from platemark.engine.editions import standing_of as edition_standing
 from platemark.engine.profiles import standing_of
 from platemark.engine.reprinted import first_of, reprint_of
+from platemark.engine.strips import drift_of
 from platemark.engine.then_and_now import with_plan
 from platemark.engine.workshop import Workshop
 from platemark.imaging.icc import ProfileDamage, parse_profile
 from platemark.intake.names import title_of
+from platemark.ledger.approvals import Approvals
 from platemark.ledger.chain import Entry
 from platemark.ledger.keeping import Keeping
 from platemark.ledger.read import JobRow, Reader
 from platemark.model.adjusting import adjustment_of
+from platemark.model.approval import Approval, AsPrinted
 from platemark.model.finding import ENGINE_CODES, Acceptance, Finding
 from platemark.model.geometry import Layout, Misfit, lay_out
 from platemark.model.job import Drop
@@ -76,11 +79,15 @@ class Answers:
 def answers_of(reader: Reader, job: int) -> Answers:
     """Collect a job's decisions, the latest winning where two set the same key.
 
-    For a reprint, what was accepted of the first with the same figures stands.
+    For a reprint, what was accepted of the first with the same figures stands; what was answered
+    to the first print of a test counts for its others.
     """
     settings: dict[str, str] = {}
     acceptances = _accepted_then(reader, job)
-    for entry in reader.entries(job=job, kind="decided"):
+    entries = list(reader.entries(job=job, kind="decided"))
+    if (first := Approvals(reader).first_of(job)) != job:
+        entries = [*reader.entries(job=first, kind="decided"), *entries]
+    for entry in entries:
         body = reader.filled(entry.body)
         settings.update(body["settings"])
         acceptances.extend(
@@ -110,10 +117,20 @@ def asked(reader: Reader, row: JobRow, answers: Answers) -> Resolved:
     resolved = resolve(layers_of(body))
     troubles = tuple(from_plain(Trouble, item) for item in body["troubles"])
     resolved = replace(resolved, troubles=resolved.troubles + troubles)
+    if TEST_OF in body:
+        answers = replace(answers, settings={**answers.settings, **_ONCE_A_TEST})
     if resolved.request.title is None:
         title = title_of(Drop(**body["drop"]).path_bytes.rsplit(b"/", 1)[-1])
         resolved = replace(resolved, request=replace(resolved.request, title=title))
-    return with_answers(resolved, answers.settings)
+    resolved = with_answers(resolved, answers.settings)
+    if TEST_OF in body:
+        # Its first print is the one that belongs to a set.
+        resolved = replace(resolved, request=replace(resolved.request, set=None, set_of=None))
+    return resolved
+
+
+_ONCE_A_TEST = {"copies": "1", "strip": "none"}
+"""What the sheets of a test are made with, whatever its first print is."""
 
 
 def know(
@@ -192,7 +209,12 @@ def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) ->
         earlier=(),
         today=today,
     )
-    others = tuple(_others(reader, row, {request_key(known), *_broad_keys(known)}))
+    mates = _mates(reader, row)
+    others = tuple(
+        other
+        for other in _others(reader, row, {request_key(known), *_broad_keys(known)})
+        if other.job not in mates
+    )
     earlier = tuple(other for other in others if other.job < row.job)
     zone = workshop.settings.studio.time_zone
     settled = settled_of(reader, row.original_sha256, row.surface, zone)
@@ -204,12 +226,59 @@ def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) ->
         settled=settled,
         settled_before=_settled_before(reader, earlier, zone) if settled is None else None,
         restored=_restored_after(reader, row),
+        drift=drift_of(reader, lab.id, row.surface, zone) if lab is not None else None,
+        original_sha256=row.original_sha256,
+        approval=_approval_for(reader, row, known, zone),
     )
     reprint = with_plan(known, reprint_of(reader, row), row.original_sha256)
-    editions = edition_standing(
-        reader, workshop.settings, known, row.original_sha256, job=row.job
-    )
+    editions = edition_standing(reader, workshop.settings, known, row.original_sha256, job=row.job)
     return replace(known, reprint=reprint, editions=editions)
+
+
+def _mates(reader: Reader, row: JobRow) -> set[int]:
+    """All prints of the test that a job is part of: none of them is the same again."""
+    approvals = Approvals(reader)
+    first = approvals.first_of(row.job)
+    return {first, *approvals.parts_of(first)}
+
+
+def _approval_for(reader: Reader, row: JobRow, known: Known, zone: str) -> Approval | None:
+    """The approval that a final is held against.
+
+    Of several, one of the same bytes before one of the same name, then that of the same surface
+    and lab, then the newest.
+    """
+    if known.resolved.request.purpose != "final":
+        return None
+    lab = known.lab.id if known.lab is not None else None
+    standing = Approvals(reader).standing(row.original_sha256, _spellings(row.original_name))
+    if not standing:
+        return None
+    best = max(
+        standing,
+        key=lambda each: (
+            each.original == row.original_sha256,
+            each.surface == row.surface,
+            each.lab == lab,
+            each.seq,
+        ),
+    )
+    entry = reader.entry(best.seq)
+    if entry is None:
+        return None
+    return Approval(
+        test=best.job,
+        by=entry.actor,
+        on=datetime.fromisoformat(entry.at).astimezone(ZoneInfo(zone)).date(),
+        original_sha256=best.original,
+        same_picture=best.original == row.original_sha256,
+        printed=from_plain(AsPrinted, entry.body["printed"]),
+    )
+
+
+def _spellings(name: str) -> set[str]:
+    """One system writes an accent as a sign of its own, another as part of its letter."""
+    return {name, *(normalize(form, name) for form in ("NFC", "NFD"))}
 
 
 def _restored_after(reader: Reader, row: JobRow) -> Restored | None:
@@ -385,8 +454,7 @@ def layout_of(
 
 def _others(reader: Reader, row: JobRow, keys: set[str]) -> Iterable[Other]:
     rows = {r.job: r for r in reader.jobs(original=row.original_sha256)}
-    # One system writes an accent as a sign of its own, another as part of its letter.
-    names = {row.original_name, *(normalize(form, row.original_name) for form in ("NFC", "NFD"))}
+    names = _spellings(row.original_name)
     for name in names:
         rows.update({r.job: r for r in reader.jobs(name=name)})
     for job in sorted(rows, reverse=True):

@@ -101,6 +101,14 @@ def _returned(connection: sqlite3.Connection, entry: Entry) -> None:
         _keep(connection, entry, "photo", photo["sha256"], photo["extension"], photo["bytes"])
 
 
+def _strip(connection: sqlite3.Connection, entry: Entry) -> None:
+    read = entry.body.get("readings")
+    if read is not None:
+        _keep(connection, entry, "readings", read["sha256"], read["extension"], read["bytes"])
+    if chart := entry.body.get("chart_sha256"):
+        _keep(connection, entry, "chart", chart, "png")
+
+
 def _sheet(connection: sqlite3.Connection, entry: Entry) -> None:
     _keep(connection, entry, "sheet", entry.body["sha256"], "csv", entry.body.get("bytes"))
 
@@ -246,6 +254,8 @@ _HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
     "rendered": _rendered,
     "returned": _returned,
     "sheet-read": _sheet,
+    "strip-read": _strip,
+    "strip-settled": _strip,
     "upkeep-begun": _upkeep_begun,
     "upkeep-done": _upkeep_done,
 }

@@ -242,6 +242,17 @@ CREATE TABLE strips (
     lab     TEXT    NOT NULL,
     surface TEXT    NOT NULL,
     verdict TEXT    NOT NULL,
+    sha256  TEXT    NOT NULL,
     open    INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX strips_by_product ON strips (lab, surface, seq);
+CREATE INDEX strips_by_job ON strips (job);
+CREATE INDEX strips_by_file ON strips (sha256);
+
+-- Readings that a person made the reference of their product.
+CREATE TABLE strip_references (
+    seq     INTEGER PRIMARY KEY,
+    lab     TEXT    NOT NULL,
+    surface TEXT    NOT NULL,
+    reading INTEGER NOT NULL
+) STRICT;

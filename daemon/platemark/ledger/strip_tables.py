@@ -7,9 +7,9 @@ from collections.abc import Callable
 
 from platemark.ledger.chain import Entry
 
-TABLES = ("strips",)
+TABLES = ("strips", "strip_references")
 """What `follow` looks after."""
-KEYS = {"strips": ("seq",)}
+KEYS = {"strips": ("seq",), "strip_references": ("seq",)}
 
 
 def follow(connection: sqlite3.Connection, entry: Entry) -> None:
@@ -19,4 +19,32 @@ def follow(connection: sqlite3.Connection, entry: Entry) -> None:
         handler(connection, entry)
 
 
-_HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {}
+def _read(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    connection.execute(
+        "INSERT INTO strips (seq, job, lab, surface, verdict, sha256, open)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (
+            entry.seq, entry.job, body["lab"], body["surface"], body["verdict"],
+            body["readings"]["sha256"], int(body["verdict"] == "beyond"),
+        ),
+    )  # fmt: skip
+
+
+def _settled(connection: sqlite3.Connection, entry: Entry) -> None:
+    body = entry.body
+    connection.execute(
+        "UPDATE strips SET open = 0 WHERE lab = ? AND surface = ? AND seq < ?",
+        (body["lab"], body["surface"], entry.seq),
+    )
+    if body["reference"] is not None:
+        connection.execute(
+            "INSERT INTO strip_references (seq, lab, surface, reading) VALUES (?, ?, ?, ?)",
+            (entry.seq, body["lab"], body["surface"], body["reference"]),
+        )
+
+
+_HANDLERS: dict[str, Callable[[sqlite3.Connection, Entry], None]] = {
+    "strip-read": _read,
+    "strip-settled": _settled,
+}

@@ -203,6 +203,66 @@ class EditionDecision:
     v: int = 1
 
 
+@dataclass(frozen=True, slots=True)
+class ApprovalDecision:
+    """Who approves a test, perhaps with an adjustment, or takes that back."""
+
+    id: str
+    kind: Literal["approve", "approval-take-back"]
+    job: int
+    """The test's first job."""
+    expected_seq: int
+    """The newest entry about that job that the person saw."""
+    settled_seq: int
+    """The newest entry that settled anything for the picture on that surface; 0 before the first."""
+    adjust: str | None
+    """What the final shall have besides, in words; `none` to undo what the test had; None for
+    as it was tested."""
+    by: str
+    because: str
+    v: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class StripDecision:
+    """Who measured the patch strip of which job.
+
+    The instrument's file lies beside the decision in `decisions/`, as `<id>.readings`.
+    """
+
+    id: str
+    kind: Literal["strip-read"]
+    job: int
+    expected_seq: int
+    """The newest entry about that job that the person saw."""
+    sha256: str
+    """Of the file."""
+    scale: Literal[100, 255] | None
+    """What its RGB values reach to; None where nobody said."""
+    condition: Literal["M0", "M1", "M2", "M3"] | None
+    """With what it was measured; None where the file says it."""
+    by: str
+    because: str
+    v: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class StripSettleDecision:
+    """Who decides about the drift of a product's strips."""
+
+    id: str
+    kind: Literal["strip-settle"]
+    lab: str
+    surface: str
+    expected_seq: int
+    """The newest reading of that product that the person saw."""
+    as_reference: bool
+    """Whether that reading is what later ones are held against."""
+    by: str
+    because: str
+    v: int = 1
+
+
 AnyDecision = (
     Decision
     | ProfileDecision
@@ -214,6 +274,9 @@ AnyDecision = (
     | ReprintDecision
     | ReturnDecision
     | LabAnswerDecision
+    | ApprovalDecision
+    | StripDecision
+    | StripSettleDecision
 )
 
 
@@ -223,7 +286,9 @@ def jobs_of(decision: AnyDecision) -> tuple[SeenJob, ...]:
     Args:
         decision: Of any kind.
     """
-    if isinstance(decision, ProfileDecision | ParcelDecision | EditionDecision):
+    if isinstance(
+        decision, ProfileDecision | ParcelDecision | EditionDecision | StripSettleDecision
+    ):
         return ()
     if isinstance(decision, RecallDecision | EraseDecision):
         return decision.jobs

@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import Literal
 
 from platemark.model.adjusting import Adjustment
+from platemark.model.approval import Approval
 from platemark.model.edition import EditionStanding
 from platemark.model.geometry import SILENT_PERCENT, Layout, aspect_error
 from platemark.model.lab import Lab, Product
@@ -15,6 +16,7 @@ from platemark.model.measures import Measures
 from platemark.model.picture import Facts
 from platemark.model.reprint import Reprint
 from platemark.model.request import Resolved, border_or_none
+from platemark.model.strip_report import Drift
 from platemark.model.studio import Limits
 from platemark.model.surface import Surface
 from platemark.model.terms import Intent
@@ -174,10 +176,17 @@ class Known:
     """Of the newest earlier file of that name on this surface, where something stands."""
     restored: Restored | None = None
     """None for a job that was claimed since the record was last restored from a copy."""
+    original_sha256: str = ""
+    """Of the picture's file; empty where that was not asked."""
+    approval: Approval | None = None
+    """Of a test of this picture, for a final; None where none stands."""
     reprint: Reprint | None = None
     """None for a job that is not to be the same print as an earlier one."""
     editions: EditionStanding | None = None
     """None where the studio has no editions and none is asked for."""
+
+    drift: Drift | None = None
+    """Of the product, where a returned strip is beyond its limits and nobody has decided."""
 
     def sells(self, size: Size) -> bool:
         """Whether the lab prints that size with the border that is asked."""

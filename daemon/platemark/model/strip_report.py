@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 from typing import Literal
 
@@ -179,3 +180,16 @@ def table_lines(judgements: tuple[Judgement, ...]) -> Iterator[tuple[str, str, s
     for each in judgements:
         limits = f"{each.caution} / {each.stop}" if each.caution else each.stop
         yield each.what, f"{each.value} {each.unit}", limits, words[each.level]
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """A reading beyond its limits that nobody has decided about."""
+
+    reading: int
+    """Its entry."""
+    job: int
+    day: date
+    told: str
+    """What is beyond, in words."""
+    against: Against
