@@ -24,6 +24,7 @@ from platemark.app.context import (
 from platemark.app.open_studio import reading
 from platemark.app.showing import AS_JSON, show_table
 from platemark.engine.picture_decisions import words_of
+from platemark.engine.thread import Step, as_plain, is_single, thread_of
 from platemark.ledger.keeping import Keeping
 from platemark.ledger.read import JobRow, Reader
 from platemark.model.errors import DiskFault, UsageError
@@ -94,7 +95,9 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
         ]
         if as_json:
             settled = _settled_json(reader, row)
-            out_json({**_job_json(reader, row), "settled": settled, "history": history})
+            steps = [as_plain(step) for step in thread_of(reader, row)]
+            told = {"settled": settled, "thread": steps, "history": history}
+            out_json({**_job_json(reader, row), **told})
             return
         settings, _ = find_mistakes(root)
         # What was made before a job was set back is not what it would print now.
@@ -123,9 +126,21 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
             out("\nChanges:")
             for change in changes:
                 out(f"  {change['text']}")
+        _show_thread(thread_of(reader, row, settings), number)
         out("\nWhat happened:")
         for step in history:
             out(f"  {step['at']}  {step['kind']}  ({step['actor']})")
+
+
+def _show_thread(steps: tuple[Step, ...], number: int) -> None:
+    """What hangs together with a job; nothing where that is the job alone."""
+    if is_single(steps):
+        return
+    out("\nThe thread:")
+    for step in steps:
+        mark = ">" if step.job == number else " "
+        by = f"  ({step.by})" if step.by else ""
+        out(f"{mark} {step.at[:10]}  {job_number(step.job)}  {step.called}: {step.words}{by}")
 
 
 @click.command("retrieve")
@@ -136,7 +151,7 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
 )  # fmt: skip
 @click.pass_obj
 def retrieve(studio: str | None, number: int, folder: Path) -> None:
-    """Copy the original, print file and ticket of a job into DIR."""
+    """Copy the original, print file, ticket and returned prints' photographs of a job into DIR."""
     root = studio_of(studio)
     with reading(root) as reader:
         row = job_row(reader, number)
@@ -203,6 +218,14 @@ def _wanted(root: Path, reader: Reader, row: JobRow) -> list[tuple[Path, str, st
             sha256,
         )
     ]
+    wanted += [
+        (
+            archive / photo["sha256"][:2] / f"{photo['sha256']}.{photo['extension']}",
+            f"{stem}-returned-{number}.{photo['extension']}",
+            photo["sha256"],
+        )
+        for number, photo in enumerate(_photos(reader, row), 1)
+    ]
     parcel = root / "outgoing" / row.lab / row.parcel if row.parcel and row.lab else None
     printed = reader.body(row.rendered_seq).get("print_file")
     if printed is not None:
@@ -221,6 +244,12 @@ def _wanted(root: Path, reader: Reader, row: JobRow) -> list[tuple[Path, str, st
             for name in _papers_of(reader, parcel)
         ]
     return wanted
+
+
+def _photos(reader: Reader, row: JobRow) -> list[dict[str, str]]:
+    """Photographs of a job's prints that came back."""
+    returned = reader.entries(job=row.job, kind="returned")
+    return [entry.body["photo"] for entry in returned if entry.body.get("photo")]
 
 
 def _papers_of(reader: Reader, parcel: Path) -> list[str]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from platemark.delivery import COLLECT
 from platemark.ledger.read import JobRow, Reader
+from platemark.ledger.threads import Threads
 from platemark.model.job import job_number
 from platemark.model.morning import DigestLine
 from platemark.model.notice import WaitingLine
@@ -89,6 +90,7 @@ def to_do(
     ]
     found += _to_answer(reader, settings)
     found += _to_fetch(reader, settings, since)
+    found += _from_labs(reader, settings)
     return [*found, *(line for line in reminded if line.next)]
 
 
@@ -116,6 +118,32 @@ def _to_answer(reader: Reader, settings: Settings) -> list[DigestLine]:
                     f"Each has a folder in held/ with WHY.html; {many}.",
                 )
             )
+    return found
+
+
+def _from_labs(reader: Reader, settings: Settings) -> list[DigestLine]:
+    """What labs ask or refuse, and prints that failed and were not ordered again."""
+    found, threads = [], Threads(reader)
+    for asked in threads.unanswered():
+        row = reader.job(asked.job)
+        lab = settings.lab(row.lab) if row is not None and row.lab else None
+        name = lab.name if lab is not None else "The lab"
+        number = job_number(asked.job)
+        if asked.says == "question":
+            said = f"{name} asks something about job {number}."
+            then = "Answer the lab, then record it: `platemark lab-answer`."
+        else:
+            said = f"{name} will not make job {number}."
+            then = f"Call it back (`platemark recall {asked.job}`) and put right what is named."
+        found.append(DigestLine(said, then, asked.job))
+    found += [
+        DigestLine(
+            f"The print of job {job_number(job)} failed, and was not ordered again.",
+            f"Order it: `platemark reprint {job} --reason lab-fault`.",
+            job,
+        )
+        for job in threads.to_remake()
+    ]
     return found
 
 

@@ -18,13 +18,14 @@ import structlog
 from platemark import durable
 from platemark.engine.examine import MEASURES, PROOF, PROOF_FORM, facts_of, original_path
 from platemark.engine.knowing import answers_of, asked, choose, layout_of
+from platemark.engine.reprinted import BODY, SIDE_BY_SIDE
 from platemark.engine.workshop import Folders, Workshop
 from platemark.intake.held import OURS, picture_name, write_held_folder
 from platemark.ledger.read import JobRow
 from platemark.model.errors import DiskFault
 from platemark.model.finding import Finding
 from platemark.model.geometry import MOST_TRIMMED_PERCENT, aspect_error, describe_ppi
-from platemark.model.job import Drop, shown_name
+from platemark.model.job import Drop, job_number, shown_name
 from platemark.model.lab import Product
 from platemark.model.measures import Measures
 from platemark.model.notice import HeldNotice
@@ -216,6 +217,19 @@ def notice_of(workshop: Workshop, row: JobRow) -> HeldNotice:
         answered=_answered(workshop, row),
         sits=_sits(workshop, row, surface),
         folder=_dropped_in(workshop, row),
+        then_and_now=_then_and_now(workshop, row),
+    )
+
+
+def _then_and_now(workshop: Workshop, row: JobRow) -> str:
+    """What the proof shows of a reprint that would differ; empty where it shows this print."""
+    body = workshop.ledger.read.body(row.held_seq)
+    drawn = body.get(BODY, {}).get(SIDE_BY_SIDE)
+    if not drawn or body.get(PROOF) != drawn:
+        return ""
+    return (
+        f"Job {job_number(body[BODY]['of'])} as it was printed, the same picture as it would be "
+        "printed now, and where the two differ."
     )
 
 

@@ -15,6 +15,7 @@ from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from platemark.engine.local_time import date_at, moment_of
+from platemark.engine.reprinted import OF, REASON
 from platemark.ledger.chain import Entry
 from platemark.ledger.read import JobRow, Reader
 from platemark.ledger.store import stamp
@@ -22,6 +23,7 @@ from platemark.model import paper
 from platemark.model.errors import UsageError
 from platemark.model.job import job_number
 from platemark.model.paper import Paper, Section
+from platemark.model.reprint import IN_PLACE_OF, REASONS
 from platemark.model.studio import Settings
 from platemark.parcel.ticket_words import copies_words
 
@@ -186,7 +188,7 @@ def _sent(
     corrected: dict[int, int | None],
 ) -> MonthLine:
     examined = reader.body(row.examined_seq)
-    reason, replaces = _why_again(examined)
+    reason, replaces = _why_reprinted(reader, row) or _why_again(examined)
     if replaces is None and row.job in corrected:
         reason, replaces = _CORRECTED, corrected[row.job]
     return _line(
@@ -235,6 +237,16 @@ def _line(
         replaces=replaces,
         parcel=parcel,
     )
+
+
+def _why_reprinted(reader: Reader, row: JobRow) -> tuple[str, int | None] | None:
+    """Why a print was ordered again, and of which job where it took its place; None for none."""
+    claimed = reader.body(row.claimed_seq)
+    if OF not in claimed:
+        return None
+    because = claimed.get("because") or ""
+    reason = ": ".join(filter(None, (REASONS[claimed[REASON]], because)))
+    return reason, claimed[OF] if claimed[REASON] in IN_PLACE_OF else None
 
 
 def _why_again(examined: dict[str, Any]) -> tuple[str, int | None]:

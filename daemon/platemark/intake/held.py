@@ -112,7 +112,8 @@ def why_html(notice: HeldNotice, drawing: bytes | None, proof: bytes | None = No
             ways=_ways(notice),
             drawing=_source(drawing),
             proof=_source(proof),
-            proof_said=proof_words((each.label, each.figure) for each in notice.sits),
+            proof_said=notice.then_and_now
+            or proof_words((each.label, each.figure) for each in notice.sits),
             choices=_drawn(notice),
             size=size_words(notice.size),
             how=_how(notice),

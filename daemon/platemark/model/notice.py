@@ -42,6 +42,8 @@ class HeldNotice:
     """How the picture would sit on its surface, where that was measured."""
     folder: str = ""
     """Where it was dropped, from the studio; what that folder says counts for its successor."""
+    then_and_now: str = ""
+    """What its proof shows where that is an earlier print beside this one; empty where not."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,7 @@ from platemark.app.page.words import STATES, asked_words, kind_words, moment_wor
 from platemark.engine.decide import write_decision
 from platemark.engine.hold import notice_of
 from platemark.engine.picture_decisions import words_of
+from platemark.engine.thread import Step, is_single, thread_of
 from platemark.intake.held import who_accepts
 from platemark.ledger.chain import Entry
 from platemark.ledger.read import JobRow, Reader
@@ -254,6 +255,7 @@ def _job_page(
         settled = reader.settled(row.original_sha256, row.surface)
         recall = reader.recall(number)
         earlier = reader.jobs(original=row.original_sha256)[:20]
+        steps = thread_of(reader, row, seen.settings)
     form = _form(site, sent, [notice]) if notice is not None else None
     return site.show(
         request, "job", status, row=row, card=card, notice=notice, form=form, wrong=wrong,
@@ -262,6 +264,7 @@ def _job_page(
         others=[_item(each) for each in earlier if each.job != number],
         lab_name=seen.lab_name(row.lab), surface_name=seen.surface_name(row.surface),
         print_sha256=row.print_sha256 if made else None,
+        thread=[] if is_single(steps) else [_in_thread(seen, each) for each in steps],
     )  # fmt: skip
 
 
@@ -284,9 +287,8 @@ def _card(
         **_item(row),
         "asked": asked_words(row, seen.surface_name(row.surface), seen.lab_name(row.lab)),
         "proof": f"/picture/{sha256}.jpg" if sha256 else "",
-        "proof_said": proof_words((each.label, each.figure) for each in notice.sits)
-        if notice is not None and notice.sits
-        else "The picture as it came and as it will print",
+        "proof_said": _proof_said(notice),
+        "then_and_now": notice.then_and_now if notice is not None else "",
         "drawing": f"/drawing/{row.job}-{row.moved_seq}.jpg"
         if has_drawing(seen, reader, row.job)
         else "",
@@ -296,6 +298,14 @@ def _card(
         "answered": notice.answered if notice is not None else "",
         "folder": _folder(seen, row),
     }
+
+
+def _proof_said(notice: HeldNotice | None) -> str:
+    """What a job's proof shows, for those who cannot see it."""
+    if notice is not None and (notice.then_and_now or notice.sits):
+        told = ((each.label, each.figure) for each in notice.sits)
+        return notice.then_and_now or proof_words(told)
+    return "The picture as it came and as it will print"
 
 
 def _folder(seen: StudioSeen, row: JobRow) -> str:
@@ -325,6 +335,18 @@ def _step(seen: StudioSeen, entry: Entry) -> dict[str, Any]:
         "at": moment_words(seen.local(entry.at), seen.now()),
         "words": kind_words(entry.kind),
         "actor": "" if entry.actor == "service" else entry.actor,
+    }
+
+
+def _in_thread(seen: StudioSeen, step: Step) -> dict[str, Any]:
+    return {
+        "seq": step.seq,
+        "at": moment_words(seen.local(step.at), seen.now()),
+        "job": step.job,
+        "number": job_number(step.job),
+        "called": step.called,
+        "words": step.words,
+        "by": step.by,
     }
 
 
