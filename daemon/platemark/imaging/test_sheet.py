@@ -72,12 +72,13 @@ def make_sheet(
         _write_white(path, plan, source.bands)
         handle = os.open(path, os.O_WRONLY | os.O_CLOEXEC)
         try:
+            # Words first: should they need more room than was reckoned, no picture loses a pixel.
+            for label in sheet.labels:
+                _put(handle, _written(label, source.bands), label.left, label.top, plan)
             with FaceReader(str(whole), sheet.width_px, sheet.height_px, source.bands) as face:
                 for tile in sheet.tiles:
                     piece = _piece(face, tile, plan, source, whole.with_suffix(".piece"), threads)
                     _put(handle, piece, tile.left, tile.top, plan)
-            for label in sheet.labels:
-                _put(handle, _written(label, source.bands), label.left, label.top, plan)
         finally:
             os.close(handle)
     finally:

@@ -447,7 +447,7 @@ def _sheet(
     labels = [Label(heading, left, margin, max(7, _px(_HEADING_MM, ppi)), room)]
     tiles, top = [], margin + _heading(ppi)
     for row in rows:
-        labels.append(Label(row.words, left, top + _px(_GAP_MM, ppi), letter, room))
+        labels.append(Label(row.words, left, top + _px(_GAP_MM / 3, ppi), letter, room))
         top += _row_label(ppi)
         tiles.append(Tile(row.box, left, top, row.adjust))
         top += row.box.height + _px(_ROW_GAP_MM, ppi)
