@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -25,13 +25,16 @@ from platemark.engine.lifecycle import move
 from platemark.engine.measuring import Measured, digest_of, measure, task_for
 from platemark.engine.profiles import register
 from platemark.engine.reprinted import BODY, body_of_first, newest_body
+from platemark.engine.test_prints import claim_further_prints, decided, log_claimed
 from platemark.engine.then_and_now import (
     SideBySide,
     as_recorded,
     task_to_compare,
     with_comparison,
+    with_plan,
 )
 from platemark.engine.workshop import Workshop, space_hashes
+from platemark.ledger.approvals import APPROVED_BY, Approvals
 from platemark.ledger.read import JobRow
 from platemark.ledger.store import Transaction
 from platemark.model.asking import stop
@@ -43,7 +46,7 @@ from platemark.model.measures import Measures
 from platemark.model.picture import FACTS_VERSION, Facts
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.plan import Plan, plan_hash
-from platemark.model.planning import drawing_lines, make_plan, usual_intent
+from platemark.model.planning import drawing_lines, usual_intent
 from platemark.model.request import PERSONAL_KEYS
 from platemark.model.work import Failure, ProbeReport, ProbeTask, Report
 
@@ -112,6 +115,12 @@ def finish(
             task = replace(task, proof=str(_proof_spool(workshop, row)), likeness=looked_for)
             limits = workshop.child_limits(output_mb=_PROOF_MB)
             return partial(measure, workshop.children, facts, task, limits)
+    if isinstance(outcome, Measured) and fits:
+        measures = outcome.measures
+    else:
+        measures = from_plain(Measures, measured[MEASURES]) if measured else None
+    known = replace(known, measures=measures)
+    known = replace(known, reprint=with_plan(workshop.ledger.read, row, known))
     if beside is None and (comparing := task_to_compare(workshop, row, known, outcome)):
         return comparing
     if beside is not None and known.reprint is not None:
@@ -120,8 +129,7 @@ def finish(
         known = replace(known, reprint=with_comparison(known.reprint, beside))
     if isinstance(outcome, Measured) and fits:
         measured = _measured_now(workshop, outcome)
-    measures = from_plain(Measures, measured[MEASURES]) if measured else None
-    known = replace(known, measures=measures, editions=_editions(workshop, row, known, measured))
+    known = replace(known, editions=_editions(workshop, row, known, measured))
     _decide(workshop, row, known, answers, measured)
     return None
 
@@ -145,23 +153,31 @@ def _decide(
     if "profile-changed" in taken and known.lab is not None and known.product is not None:
         by = taken["profile-changed"].by
         register(workshop, known.lab, known.product, known.profile.sha256, by)
-    plan = None if open_stops else make_plan(known, row.original_sha256, space_hashes())
+    read, hashes = workshop.ledger.read, space_hashes()
+    made = None if open_stops else decided(read, row, known, hashes)
+    further: tuple[int, ...] = ()
     with workshop.ledger.transaction() as transaction:
         body = _body(transaction, known, findings, taken) | measured
         if known.reprint is not None:
             body[BODY] = as_recorded(known.reprint)
-        if plan is None:
+        if made is None:
             if known.reprint is not None and known.reprint.drawing:
                 # What a person is to look at; the lab is shown the proof of what it prints.
                 body |= {PROOF: known.reprint.drawing, MEASURED: ""}
             move(transaction, row, "held", "held", body)
         else:
-            body |= _planned(known, plan) | recorded(known, measured.get(LIKENESS, ""))
+            body |= _planned(made.printed, made.plan) | made.said
+            body |= recorded(known, measured.get(LIKENESS, ""))
+            body["summary"]["size"] = body["measures"]["size"]
+            if known.approval is not None:
+                body["links"] = [{"other": known.approval.test, "kind": APPROVED_BY}]
             move(transaction, row, "examined", "examined", body)
+            further = claim_further_prints(workshop, transaction, row, known)
         transaction.forget_attempts(row.job, STEP)
         _supersede(workshop, transaction, row, known)
+    log_claimed(further, row)
     log = structlog.get_logger()
-    if plan is None:
+    if made is None:
         log.info("held", job=row.job, name=known.name, codes=[f.code for f in open_stops])
     else:
         log.info("examined", job=row.job, name=known.name, findings=len(findings))
@@ -169,7 +185,7 @@ def _decide(
 
 def _measured_before(workshop: Workshop, row: JobRow, wanted: str) -> dict[str, Any]:
     """What the record has of a job's measures, where all that they depend on is the same."""
-    for body in (_last_body(workshop, row), body_of_first(workshop.ledger.read, row)):
+    for body in (_last_body(workshop, row), *_bodies_before(workshop, row)):
         # An earlier version drew no proof.
         if not wanted or body.get(MEASURED) != wanted or PROOF not in body:
             continue
@@ -281,10 +297,19 @@ def tried_too_often(workshop: Workshop, row: JobRow, step: str) -> bool:
 
 def facts_of(workshop: Workshop, row: JobRow) -> Facts | None:
     """A job's facts, where its picture was already read, as that probe told them."""
-    facts = _last_body(workshop, row).get("facts")
-    if facts is None:
-        facts = body_of_first(workshop.ledger.read, row).get("facts")
+    bodies = (_last_body(workshop, row), *_bodies_before(workshop, row))
+    facts = next((body["facts"] for body in bodies if body.get("facts") is not None), None)
     return from_plain(Facts, facts) if facts is not None else None
+
+
+def _bodies_before(workshop: Workshop, row: JobRow) -> Iterator[dict[str, Any]]:
+    """What was recorded of the job that another is the same print as, or a part of the test of."""
+    read = workshop.ledger.read
+    yield body_of_first(read, row)
+    first = Approvals(read).first_of(row.job)
+    of_test = read.job(first) if first != row.job else None
+    if of_test is not None:
+        yield newest_body(read, of_test)
 
 
 def plan_of(workshop: Workshop, row: JobRow) -> Plan:

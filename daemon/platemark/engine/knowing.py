@@ -23,7 +23,6 @@ from platemark.engine.editions import standing_of as edition_standing
 from platemark.engine.profiles import standing_of
 from platemark.engine.reprinted import first_of, reprint_of
 from platemark.engine.strips import drift_of
-from platemark.engine.then_and_now import with_plan
 from platemark.engine.workshop import Workshop
 from platemark.imaging.icc import ProfileDamage, parse_profile
 from platemark.intake.names import title_of
@@ -230,7 +229,7 @@ def know_job(workshop: Workshop, row: JobRow, facts: Facts, answers: Answers) ->
         original_sha256=row.original_sha256,
         approval=_approval_for(reader, row, known, zone),
     )
-    reprint = with_plan(known, reprint_of(reader, row), row.original_sha256)
+    reprint = reprint_of(reader, row)
     editions = edition_standing(reader, workshop.settings, known, row.original_sha256, job=row.job)
     return replace(known, reprint=reprint, editions=editions)
 

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from platemark import durable
 from platemark.engine.reprinted import SIDE_BY_SIDE, first_of, printed_then
+from platemark.engine.test_prints import decided
 from platemark.engine.workshop import Workshop, space_hashes
 from platemark.ledger.read import JobRow, Reader
 from platemark.model.job import job_number
@@ -16,9 +17,9 @@ from platemark.model.known import Known
 from platemark.model.picture import Facts
 from platemark.model.plain import to_plain
 from platemark.model.plan import Plan
-from platemark.model.planning import make_plan
 from platemark.model.reprint import Compared, Printed, Reprint
 from platemark.model.terms import Box
+from platemark.model.testing import is_test
 from platemark.model.work import (
     ChildLimits,
     Failure,
@@ -57,17 +58,23 @@ class _Then:
     line: str
 
 
-def with_plan(known: Known, reprint: Reprint | None, original_sha256: str) -> Reprint | None:
-    """Say how a reprint would be printed now, as far as it can be planned."""
-    if reprint is None:
-        return None
-    lab, product = known.lab, known.product
-    plannable = known.layout is not None and known.facts.format != "other"
-    if lab is None or product is None or not plannable or known.profile.state not in _PLANNABLE:
+def with_plan(read: Reader, row: JobRow, known: Known) -> Reprint | None:
+    """Say how a reprint would be printed now, as far as it can be planned.
+
+    Args:
+        read: The record.
+        row: The job.
+        known: What is known of it, its measures included.
+    """
+    reprint, lab, product = known.reprint, known.lab, known.product
+    if reprint is None or lab is None or product is None:
         return reprint
-    plan = make_plan(known, original_sha256, space_hashes())
-    now = Printed(lab.id, known.surface.id, product.name, plan)
-    planned = replace(reprint, now=now)
+    if known.layout is None or known.facts.format == "other":
+        return reprint
+    if known.profile.state not in _PLANNABLE or (is_test(known) and known.measures is None):
+        return reprint
+    plan = decided(read, row, known, space_hashes()).plan
+    planned = replace(reprint, now=Printed(lab.id, known.surface.id, product.name, plan))
     if planned.seen != planned.of_what:
         return replace(planned, compared=None, not_compared="", drawing="", seen="")
     return planned
@@ -240,7 +247,7 @@ class _Work:
 
 def _seen(path: Path, plan: Plan | None, heading: str, line: str) -> PrintSeen:
     form: Literal["tiff", "jpeg"] = "jpeg" if path.suffix == ".jpg" else "tiff"
-    if plan is None:
+    if plan is None or plan.test is not None:
         return PrintSeen(str(path), form, None, mirrored=False, heading=heading, line=line)
     face = plan.face_box
     if plan.mirror:

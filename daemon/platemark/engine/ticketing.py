@@ -12,8 +12,12 @@ from platemark import durable
 from platemark.checks import all_checks
 from platemark.engine.examine import MEASURES, PROOF, PROOF_FORM
 from platemark.engine.render import drawing_path
+from platemark.engine.test_prints import TEST
+from platemark.engine.ticket_thread import earlier_prints
 from platemark.engine.workshop import Workshop
+from platemark.ledger.edition_tables import EDITION
 from platemark.ledger.read import JobRow
+from platemark.model.edition import numbered_words
 from platemark.model.finding import Change
 from platemark.model.lab import Product
 from platemark.model.measures import Measures
@@ -29,6 +33,7 @@ from platemark.model.ticket import (
     Ticket,
     TicketCheck,
     TicketColour,
+    TicketEdition,
     TicketFinding,
     TicketGeometry,
     TicketMeasure,
@@ -36,6 +41,7 @@ from platemark.model.ticket import (
     TicketPreview,
     TicketPrintFile,
     TicketRequest,
+    TicketTest,
     TicketWeight,
 )
 from platemark.model.units import MM_PER, Length, Unit, parse_full_size, shown
@@ -86,7 +92,8 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
         geometry=_geometry(plan, product, surface, Fraction(examined["native_ppi"])),
         changes=changes,
         findings=_findings(examined, workshop.settings.studio),
-        instructions=instructions(
+        instructions=_test_words(examined)
+        + instructions(
             colour,
             product,
             bordered=_is_bordered(examined["measures"]),
@@ -100,6 +107,9 @@ def item_of(workshop: Workshop, row: JobRow, path: str, product: Product) -> Par
         weight=weigh(surface, sheet),
         proof=_preview(workshop, row, examined),
         suitability=_suitability(examined, surface, plan),
+        edition=_edition(examined),
+        test=_test(examined),
+        thread=earlier_prints(workshop, row),
     )
     archived = workshop.folders.archived(printed["sha256"], printed["extension"])
     proof = ticket.proof
@@ -135,6 +145,56 @@ def _suitability(
         TicketMeasure(each.measure, each.label, each.value, each.figure, each.sentence)
         for each in found
     )
+
+
+def _test(examined: dict[str, Any]) -> TicketTest | None:
+    """Which print of a test a job is; None for a final, and for a test of earlier versions."""
+    said = examined.get(TEST)
+    return TicketTest(said["part"], said["size"], said["of"]) if said is not None else None
+
+
+def _test_words(examined: dict[str, Any]) -> tuple[str, ...]:
+    test = _test(examined)
+    if test is None:
+        return ()
+    what = {
+        "half": f"the picture at half the size of the final, which is {test.size}",
+        "crops": f"places of the final print of {test.size} at full size, with words above each",
+        "steps": f"a place of the final print of {test.size} in five steps of an adjustment, with "
+        "words above each",
+    }[test.part]
+    return (f"This is a test print: {what}. The white around is meant.",)
+
+
+def test_in_name(examined: dict[str, Any], pattern: str) -> tuple[str, str]:
+    """What is put before the title and after the size in a print file's name; one is empty.
+
+    Args:
+        examined: The job's entry.
+        pattern: The lab's, which may have no title in it.
+    """
+    test = _test(examined)
+    if test is None:
+        return "", ""
+    said = f"test-{test.part}"
+    return (f"{said}-", "") if "{title}" in pattern else ("", f"-{said}")
+
+
+def _edition(examined: dict[str, Any]) -> TicketEdition | None:
+    """The numbers that a job's prints have; None for a test print, which is not counted."""
+    said = examined.get(EDITION)
+    if said is None or not said["numbers"]:
+        return None
+    return TicketEdition(said["id"], said["of"], tuple(said["numbers"]), said["kind"], said["name"])
+
+
+def edition_in_name(examined: dict[str, Any]) -> str:
+    """The prints' numbers as a file's name has them: `7-of-25`, `AP-2-of-3`; empty for none."""
+    edition = _edition(examined)
+    if edition is None:
+        return ""
+    said = numbered_words(edition.kind, edition.numbers, edition.of)
+    return said.replace(", ", " and ").replace("/", " of ")
 
 
 def size_in_name(measures: dict[str, Any]) -> str:

@@ -9,10 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from platemark.model.edition import PrintKind
 from platemark.model.finding import Change
 from platemark.model.plan import SourceFrom
 from platemark.model.surface import Direction, Place
 from platemark.model.terms import Box, Intent
+from platemark.model.test_sheet import Part
 
 TICKET_VERSION = "1"
 
@@ -175,6 +177,43 @@ class TicketMeasure:
 
 
 @dataclass(frozen=True, slots=True)
+class TicketEdition:
+    """The numbers of a limited edition that a job's prints have; the studio writes them on."""
+
+    id: str
+    of: int
+    """How many there are of that kind in the edition."""
+    numbers: tuple[int, ...]
+    kind: PrintKind = "print"
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TicketTest:
+    """Which print of a test a job is."""
+
+    part: Part
+    size: str
+    """Of the final print that is tested."""
+    of: int
+    """The test's first job."""
+
+
+@dataclass(frozen=True, slots=True)
+class TicketEarlier:
+    """An earlier print of the same picture that this one is to be like."""
+
+    kind: Literal["approved-test", "reprint", "remake"]
+    job: int
+    parcel: str | None
+    """The parcel that it came in; null where that is not on record."""
+    on: str
+    """The studio's date of the approval, or on which that parcel was closed; RFC 3339."""
+    same_file: bool = False
+    """Whether the print file is byte for byte the same."""
+
+
+@dataclass(frozen=True, slots=True)
 class Ticket:
     """Everything about one job that the lab needs and an auditor asks."""
 
@@ -192,6 +231,10 @@ class Ticket:
     weight: TicketWeight | None
     proof: TicketPreview | None = None
     suitability: tuple[TicketMeasure, ...] = ()
+    edition: TicketEdition | None = None
+    test: TicketTest | None = None
+    thread: tuple[TicketEarlier, ...] = ()
+    """What this print is to be like; nothing of why."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,6 +69,7 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
             "How the picture will sit on its surface, one measure each; nothing is to be done.",
             {},
         ),
+        "thread": ("Earlier prints of the same picture that this one is to be like.", {}),
         "edition": (
             "The limited edition that the prints belong to; absent where they belong to none.",
             {},
@@ -90,6 +91,21 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "numbers": ("The prints' numbers; the studio writes them on.", {"minItems": 1}),
         "kind": ("print: a numbered print. proof: an artist's proof, numbered apart.", {}),
         "name": ("What the edition is called.", {}),
+    },
+    "TicketEarlier": {
+        "kind": (
+            "approved-test: a test print that the photographer approved; this print is to look "
+            "like it. reprint: an earlier print that is made once more. remake: one in whose place "
+            "this is made.",
+            {},
+        ),
+        "job": ("Number of that job in the studio.", _COUNT),
+        "parcel": ("The parcel that it came in; null where it is not known.", {}),
+        "on": (
+            "Date of the approval, or of the day on which its parcel was closed.",
+            {"format": "date"},
+        ),
+        "same_file": ("Whether the print file is byte for byte the same as then.", {}),
     },
     "TicketPreview": {
         "path": (

@@ -31,6 +31,7 @@ from platemark.parcel.ticket_words import (
     shown_ppi,
     shown_size,
     shown_whole,
+    thread_words,
     weight_words,
     whole_words,
 )
@@ -165,6 +166,7 @@ def _part(parcel: ParcelTicket, ticket: Ticket, place: SetPlace | None) -> Part:
             ("Wanted by", wanted),
             ("Order", request.order),
             ("Edition", edition_words(ticket)),
+            *thread_words(ticket),
             ("Finish", request.finish),
             ("Mount", request.mount),
             ("Hardware", request.hardware),

@@ -18,6 +18,7 @@ from platemark.model.ticket import (
     Ticket,
     TicketCheck,
     TicketColour,
+    TicketEarlier,
     TicketFinding,
     TicketGeometry,
     TicketWeight,
@@ -136,6 +137,28 @@ def edge_words(ticket: Ticket) -> str:
     if geometry.bleed_px:
         return f"bleed {shown_lengths(geometry.bleed)}"
     return "blank border" if is_bordered(ticket) else ""
+
+
+def thread_words(ticket: Ticket) -> tuple[tuple[str, str], ...]:
+    """What the print is to be like, a label and a sentence each."""
+    return tuple((_EARLIER[each.kind], _earlier_words(each)) for each in ticket.thread)
+
+
+_EARLIER = {
+    "approved-test": "Approved test",
+    "reprint": "Printed before",
+    "remake": "In place of",
+}
+
+
+def _earlier_words(earlier: TicketEarlier) -> str:
+    came = f" in parcel {earlier.parcel}" if earlier.parcel else ""
+    said = f"job {job_number(earlier.job)}{came}, {shown_date(earlier.on)}"
+    if earlier.kind == "approved-test":
+        return f"{said}: this print is to look like it"
+    if earlier.same_file:
+        return f"{said}: the print file is the same to the byte"
+    return f"{said}: the print file is another"
 
 
 def edition_words(ticket: Ticket) -> str:
