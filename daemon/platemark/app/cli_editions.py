@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import tempfile
 import uuid
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +15,7 @@ from platemark.app.context import FAULT, Group, out, out_json, studio_of
 from platemark.app.hand_in import hand_in
 from platemark.app.open_studio import reading
 from platemark.app.showing import AS_JSON, show_table
-from platemark.engine.certificate import certificate_of, certificate_paper
+from platemark.engine.certificate import certificate_of, certificate_paper, draw_print
 from platemark.engine.editions import rows_of
 from platemark.engine.papers import draw_paper
 from platemark.intake.answers import is_reason
@@ -213,11 +214,12 @@ def certificate(
         raise UsageError(
             f"There is no folder {target.absolute().parent}.", "Make it, or name another."
         )
-    with reading(root) as reader:
-        found = certificate_of(
-            reader, settings, edition, _part(edition, size), "proof" if proof else "print", number
-        )
-    draw_paper(certificate_paper(found), target)
+    part, kind = _part(edition, size), _KINDS[int(proof)]
+    with reading(root) as reader, tempfile.TemporaryDirectory() as folder:
+        found = certificate_of(reader, settings, edition, part, kind, number)
+        drawing = Path(folder) / "print.jpg"
+        drawn = draw_print(reader, root, found, drawing)
+        draw_paper(certificate_paper(found, str(drawing) if drawn else ""), target)
     out(f"The certificate {found.certificate} is in {target}.")
     for missing in found.not_stated:
         out(f"It calls {missing} not stated: editions/{edition.id}.toml says nothing of it.")

@@ -23,6 +23,9 @@ def find(known: Known) -> Iterable[Finding]:
     standing, request = known.editions, known.resolved.request
     if standing is None or request.purpose == "test":
         return
+    if request.edition is not None and standing.edition is None:
+        # An id that is none is asked about by itself.
+        return
     others = [each for each in standing.pictures if each.edition != request.edition]
     if not others or any(each.edition == request.edition for each in standing.pictures):
         return

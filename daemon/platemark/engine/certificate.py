@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from platemark.engine.editions import rows_of
+from platemark.imaging.child import Children
 from platemark.ledger.edition_tables import EDITION
 from platemark.ledger.editions import Editions
 from platemark.ledger.read import JobRow, Reader
@@ -23,19 +24,23 @@ from platemark.model.edition import (
     kind_words,
     numbered_words,
 )
-from platemark.model.errors import UsageError
+from platemark.model.errors import ChildFault, UsageError
 from platemark.model.job import job_number
 from platemark.model.paper import Block, Paper, Section
 from platemark.model.plain import from_plain
+from platemark.model.plan import Plan
 from platemark.model.studio import Settings
 from platemark.model.ticket import Witness
 from platemark.model.units import BadSize, parse_full_size
+from platemark.model.work import ChildLimits, Failure, PreviewReport, PreviewTask
 
 NOT_STATED = "not stated"
 NO_ADVICE = (
     "This certificate states facts of this print as its studio keeps them. It is no legal advice: "
     "which of them a seller must tell, and how, the law of the place of sale decides."
 )
+_PICTURE_MM = (80, 60)
+_MEMORY_MB, _SECONDS, _OUTPUT_MB = 1024, 120, 16
 _LABELS = {
     "artist": "Artist",
     "year": "Year",
@@ -201,7 +206,8 @@ def _extent(edition: Edition) -> tuple[str, ...]:
         prints, proofs = edition.of(part, "print"), edition.of(part, "proof")
         more = f" and {_count(proofs, 'artist’s proof')}" if proofs else ", no artist’s proofs"
         sizes = ", ".join(_size_words(str(each.size)) for each in edition.sizes)
-        where = edition.part_words(part) or f" in {sizes} together"
+        every = f" in {sizes}{' together' if len(edition.sizes) > 1 else ''}"
+        where = edition.part_words(part) or every
         both = f"; {prints + proofs} in all" if proofs else ""
         lines.append(f"{_count(prints, 'numbered print')}{more}{where}{both}")
     return tuple(lines)
@@ -231,13 +237,48 @@ def _closed_on(reader: Reader, job: JobRow, zone: ZoneInfo) -> date:
     return datetime.fromisoformat(at).astimezone(zone).date()
 
 
-def certificate_paper(said: Certificate) -> Paper:
-    """Put a certificate on paper: one page, with room for a signature."""
+def draw_print(reader: Reader, root: Path, said: Certificate, target: Path) -> bool:
+    """Draw the print small, from the very file that it was printed from.
+
+    Args:
+        reader: The record.
+        root: The studio's folder.
+        said: What the certificate says.
+        target: A new file, a JPEG.
+
+    Returns:
+        Whether there is a drawing; there is none of a file that is mirrored for a print behind
+        acrylic, or that the archive has not.
+
+    Raises:
+        ChildFault: the process would not start.
+    """
+    row = reader.job(said.job)
+    body = reader.body(row.examined_seq) if row is not None else {}
+    plan = from_plain(Plan, body["plan"]) if "plan" in body else None
+    found = sorted((root / "archive" / said.print_sha256[:2]).glob(f"{said.print_sha256}.*"))
+    if plan is None or plan.mirror or not found:
+        return False
+    task = PreviewTask(str(found[0].absolute()), 1, "", (), str(target.absolute()))
+    report = Children().run(task, ChildLimits(_MEMORY_MB, _SECONDS, _OUTPUT_MB, threads=1))
+    if isinstance(report, Failure) and report.kind == "world":
+        raise ChildFault(report.sentence, "Try again.")
+    return isinstance(report, PreviewReport)
+
+
+def certificate_paper(said: Certificate, drawing: str = "") -> Paper:
+    """Put a certificate on paper: one page, with room for a signature.
+
+    Args:
+        said: What stands on it.
+        drawing: The print, small, as JPEG; empty where there is none.
+    """
     head = (said.studio, f"Certificate {said.certificate}", "")
     blocks = [
         paper.words("Certificate", "title"),
         paper.words(said.name, "order"),
         paper.words(f"{said.numbered}: {said.what}", "big"),
+        *([paper.picture(drawing, _PICTURE_MM, "")] if drawing else []),
         paper.row("The print", paper.facts(_print_facts(said)), first=True),
         paper.row("The edition", paper.facts(_edition_facts(said))),
         *([paper.row("Care", paper.words(said.disclosure.care))] if said.disclosure.care else []),
@@ -281,12 +322,10 @@ def _record_facts(said: Certificate) -> Iterable[tuple[str, str]]:
 
 
 def _signing() -> tuple[Block, ...]:
-    line = "_" * 34
+    """Two lines to write on, with room above them."""
     return (
         paper.words(" \n "),
-        paper.table(
-            (line, line), [("Place and date", "Artist, or who signs for them")], (1, 1)
-        ),
+        paper.table((" ", " "), [("Place and date", "Artist, or who signs for them")], (1, 1)),
     )
 
 

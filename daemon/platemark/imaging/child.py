@@ -38,6 +38,7 @@ from platemark.model.work import (
     BesideTask,
     CheckTask,
     ChildLimits,
+    DrawTask,
     Failure,
     GamutTask,
     MakeReport,
@@ -50,6 +51,7 @@ from platemark.model.work import (
     Report,
     StripTask,
     Task,
+    ThenNowTask,
     TrendTask,
 )
 
@@ -187,6 +189,10 @@ def readable_files(task: Task) -> tuple[str, ...]:
         case BesideTask():
             found = [task.original.original, task.original.source_profile]
             found += [panel.picture for panel in task.panels]
+        case DrawTask():
+            found = [task.print_file]
+        case ThenNowTask():
+            found = [task.then.path, task.now.path]
         case MakeTask():
             found = [task.profile]
         case StripTask():
@@ -209,7 +215,7 @@ def written_files(task: Task) -> tuple[str, ...]:
             return (task.face, task.print_file, task.drawing)
         case MeasureTask():
             return tuple(path for path in (task.proof, task.panel) if path)
-        case PreviewTask() | GamutTask() | BesideTask() | TrendTask():
+        case PreviewTask() | GamutTask() | BesideTask() | TrendTask() | DrawTask() | ThenNowTask():
             return (task.drawing,)
         case MakeTask():
             return (task.path,)
@@ -230,7 +236,7 @@ def _placed(task: Task, places: dict[str, str]) -> Task:
             )
         case MeasureTask():
             return replace(task, proof=places.get(task.proof, ""), panel=places.get(task.panel, ""))
-        case PreviewTask() | GamutTask() | BesideTask() | TrendTask():
+        case PreviewTask() | GamutTask() | BesideTask() | TrendTask() | DrawTask() | ThenNowTask():
             return replace(task, drawing=places[task.drawing])
         case MakeTask():
             return replace(task, path=places[task.path])
