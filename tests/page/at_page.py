@@ -17,15 +17,17 @@ from urllib.parse import urlencode
 import numpy as np
 import skimage.data
 import tifffile
-from at_work import PLATEMARK
+from at_work import PLATEMARK, ask_here, jobs
 from harness import LAB, drop_pictures, make_studio
-from recalled_studio import opened, swept
+from recalled_studio import in_this_process, opened, swept
+from strip_readings import device_values, readings
 from test_settled import SteppedClock
 
 from platemark.app.open_studio import open_studio
 from platemark.app.page.guard import BROWSER
 from platemark.app.page.serve import make_server
 from platemark.imaging.icc import build_matrix_profile
+from platemark.imaging.strip_report import predicted_lab
 from platemark.model.page import Page
 
 SCRIPT_NAME = "<script>document.title='taken'<ǃ--.tif"
@@ -197,4 +199,21 @@ def make_full_studio(root: Path, profile: bytes) -> None:
         picture = (skimage.data.astronaut(), skimage.data.coffee(), skimage.data.chelsea())[number]
         path = root / "hot/small-rag/2x3in" / name
         tifffile.imwrite(path, np.ascontiguousarray(picture), photometric="rgb", iccprofile=srgb)
+    asked = root / "hot/small-rag/2x3in/good.tif.toml"
+    asked.write_text(f'{asked.read_text()}strip = "patches"\n')
     swept(root)
+    _measure_strip(root)
+
+
+def _measure_strip(root: Path) -> None:
+    """Hand in what an instrument may have read of a strip: a little darker than predicted."""
+    job = next(row["job"] for row in jobs(root) if row["original_name"] == "good.tif")
+    values, icc = device_values(root, job)
+    codes = np.rint(values * 257).astype(np.uint16)
+    lab = predicted_lab(icc, codes, absolute=True) - [0.4, 0, 0.2]
+    file = root.parent / "strip.txt"
+    file.write_text(readings(lab.tolist()))
+    words = ("read", str(file), "--job", str(job), "--by", "Asa", "--because", "it came back")
+    with in_this_process():
+        code, text = ask_here(root, "strip", *words)
+    assert code == 0, text

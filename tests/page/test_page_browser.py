@@ -22,7 +22,7 @@ from platemark.telling.credentials import PASSWORD
 pytestmark = pytest.mark.tool("chromium")
 Show = Callable[..., Shown]
 VIEWS = (
-    "/", "/held", "/held/together?job=2&job=5", "/job/2", "/job/3", "/parcels",
+    "/", "/held", "/held/together?job=2&job=5", "/job/2", "/job/3", "/parcels", "/strips",
     "/parcel/brindlewick-000001", "/search?q=heron", "/record", "/record/3", "/nothing",
     f"/outcome/{'0' * 32}?jobs=2",
 )  # fmt: skip

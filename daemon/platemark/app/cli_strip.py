@@ -210,11 +210,14 @@ def _refuse_no_reason(because: str) -> None:
 
 def _content(file: Path) -> bytes:
     try:
-        return readings_bytes(file)
+        data = readings_bytes(file)
     except FileNotFoundError as error:
         raise UsageError(f"There is no file {file}.") from error
     except OSError as error:
         raise UsageError(f"{file} cannot be read as readings: {error.strerror}.") from error
+    if not data:
+        raise UsageError(f"{file} is empty.", "Hand in the instrument's CGATS text file.")
+    return data
 
 
 def _shown(body: dict[str, Any], seq: int, job: int) -> dict[str, Any]:

@@ -32,6 +32,10 @@ def main() -> None:
         confine(**message["limits"])
     except Orphaned:
         return
+    if message["step"] == "strip":
+        # The library of colour science would load these for what is not asked: half of its start.
+        missing: dict[str, Any] = dict.fromkeys(("scipy", "matplotlib", "pandas", "networkx"))
+        sys.modules.update(missing)
     answer = _do(message)
     with os.fdopen(answer_pipe, "w", encoding="ascii") as stream:
         json.dump(answer, stream)
@@ -160,9 +164,6 @@ def _papers(task: Any) -> Report:
 
 
 def _strip(task: Any) -> Report:
-    # The library of colour science loads these for what is not asked here: half of its start.
-    missing: dict[str, Any] = dict.fromkeys(("scipy", "matplotlib", "pandas", "networkx"))
-    sys.modules.update(missing)
     from platemark.imaging.strip_report import report_strip
 
     return report_strip(task)

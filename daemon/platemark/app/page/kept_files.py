@@ -59,6 +59,16 @@ def proof_bytes(seen: StudioSeen, reader: Reader, sha256: str) -> bytes | None:
     return data if data is not None and hashlib.sha256(data).hexdigest() == sha256 else None
 
 
+def chart_bytes(seen: StudioSeen, reader: Reader, sha256: str) -> bytes | None:
+    """A drawing of strips, whole and unchanged; None where there is none of that hash."""
+    if not _SHA256.fullmatch(sha256):
+        return None
+    if not any(row.kind == "chart" for row in Keeping(reader).rows_of(sha256)):
+        return None
+    data = _read(seen.folders.archived(sha256, "png"), LARGEST_PICTURE)
+    return data if data is not None and hashlib.sha256(data).hexdigest() == sha256 else None
+
+
 def drawing_bytes(seen: StudioSeen, reader: Reader, job: int) -> bytes | None:
     """The drawing of a held job with its choices, as the worker made it; None where it is lost."""
     row = reader.job(job)

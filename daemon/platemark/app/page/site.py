@@ -98,7 +98,8 @@ def make_app(seen: StudioSeen, page: Page, token: str | None) -> Guard:
         page: Its settings.
         token: What is asked for; None for this computer alone.
     """
-    from platemark.app.page import views_jobs, views_now, views_record  # they import this module
+    # They import this module.
+    from platemark.app.page import views_jobs, views_now, views_record, views_strips
 
     site = Site(seen, page, Keys(token))
     entering = Rates(ENTERING, ENTERING)
@@ -106,6 +107,7 @@ def make_app(seen: StudioSeen, page: Page, token: str | None) -> Guard:
         *(_route(site, path, view) for path, view in views_now.VIEWS),
         *(_route(site, path, view) for path, view in views_record.VIEWS),
         *(_route(site, path, view) for path, view in views_jobs.VIEWS),
+        *(_route(site, path, view) for path, view in views_strips.VIEWS),
         Route("/answer", functools.partial(views_jobs.answer, site), methods=["POST"]),
         _route(site, "/assets/{name}", _asset),
         _route(site, "/healthz", _healthz),

@@ -53,6 +53,8 @@ KINDS = {
     "recalled": "called back",
     "reprint-ordered": "ordered once more",
     "returned": "the print came back",
+    "strip-read": "its patch strip was measured",
+    "strip-settled": "a drift of strips was decided about",
     "lab-answered": "the lab answered",
     "parcel-sealed": "a parcel was put together",
     "parcel-closed": "a parcel was closed",
