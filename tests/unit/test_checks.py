@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from edition_cases import EDITION_CASES, EDITION_OTHER
 from given import (
     CANVAS,
     FIXED_300,
@@ -20,6 +21,7 @@ from given import (
     product,
     profile_facts,
 )
+from reprint_cases import REPRINT_STOPS
 from settled_cases import SETTLED_CASES, SETTLED_STOPS
 from suits_cases import SUIT_CASES, SUIT_STOPS
 
@@ -310,7 +312,6 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         size("16x20in", allow="same-agian", because="a reprint"),
         size("16x20in", allow="our-fault", because="try it again"),
     ),
-    ("request-edition", size("16x20in", edition="heron-2026"), size("16x20in")),
     ("request-lab", NO_LAB, {}),
     (
         "request-sharpen",
@@ -361,6 +362,9 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ),
     *SUIT_STOPS,
     *SETTLED_STOPS,
+    *REPRINT_STOPS,
+    *EDITION_CASES,
+    *EDITION_OTHER,
 ]
 
 
@@ -506,7 +510,17 @@ def test_every_check_is_tried_here() -> None:
 def test_no_lab_is_told_the_studios_own_affairs() -> None:
     """What was decided for another file, and what a request did wrong, stand on no ticket."""
     for_us = {check.code for check in all_checks() if check.for_us}
-    assert for_us == {"adjust-earlier", "record-restored", "request-allow"}
+    of_editions = {code for code in for_us if code.startswith("edition-")}
+    assert for_us - of_editions == {
+        "adjust-earlier",
+        "record-restored",
+        "reprint-differs",
+        "request-allow",
+    }
+    assert of_editions == {
+        check.code for check in all_checks()
+        if check.code.startswith("edition-") and check.accept != "never"
+    }  # fmt: skip
     found = [
         to_plain(caution(code, "Heron was another file."))
         for code in (*sorted(for_us), "suit-soft")
@@ -547,8 +561,8 @@ def test_all_findings_come_at_once() -> None:
 def test_nothing_is_guessed_of_what_cannot_be_read(changes: dict[str, Any], code: str) -> None:
     """Of such a file its other faults as a file are told, and the request's; no colour or size."""
     seen = facts(**{"profile": None, "width": 480, "orientation_disputed": "6 and 1", **changes})
-    asks = size("16x20in", edition="heron-2026")
-    assert set(codes_of(facts=seen, **asks)) == {code, "file-orientation", "request-edition"}
+    asks = size("16x20in", surface="baryta")
+    assert set(codes_of(facts=seen, **asks)) == {code, "file-orientation", "request-surface"}
 
 
 @pytest.mark.parametrize(

@@ -108,14 +108,16 @@ def _of_plans(first: Plan, now: Plan) -> Iterator[str]:
             continue
         said = True
         was, is_now = (_short(shown(plan)) for plan in (first, now))
-        verb = "were" if words.endswith("s") else "was"
-        yield (
-            f"the {words} {verb} {was} and {'are' if verb == 'were' else 'is'} {is_now} now"
-            if was != is_now
-            else f"the {words} {'are' if verb == 'were' else 'is'} not what {verb} planned then"
-        )
+        were, are = ("were", "are") if words in _PLURAL else ("was", "is")
+        if was == is_now:
+            yield f"the {words} {are} not what {were} planned then"
+        else:
+            yield f"the {words} {were} {was} and {are} {is_now} now"
     if not said:
         yield "it would be planned otherwise now"
+
+
+_PLURAL = ("pixels of the print", "names in the file")
 
 
 def _short(text: str) -> str:
