@@ -31,12 +31,24 @@ from platemark.app.showing import Tell, show_table
 ROOT = Path(__file__).parents[2]
 LONG = "a-name-that-is-much-longer-than-a-terminal-is-wide-" * 3 + "end.tif"
 MONTH = f"{datetime.now(UTC):%Y-%m}"
+DUNES = """
+name = "Dunes"
+total = 3
+surfaces = ["small-rag"]
+[[sizes]]
+size = "2x3in"
+[[given]]
+numbers = "2"
+state = "sold"
+"""
 LISTINGS = {
     "jobs": ("jobs",),
     "job N": ("job", "2"),
     "parcels": ("parcels",),
     "profiles": ("profiles",),
     "ledger show": ("ledger", "show"),
+    "editions": ("editions",),
+    "editions show": ("editions", "show", "dunes"),
     "ledger verify": ("ledger", "verify", "--files"),
     "archive verify": ("archive", "verify"),
     "archive keep": ("archive", "keep", "--dry-run"),
@@ -53,7 +65,10 @@ LISTINGS = {
 def listed(_swept: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A swept studio of this module's own."""
     there = tmp_path_factory.mktemp("listed") / "studio"
-    return Path(shutil.copytree(_swept, there, symlinks=True))
+    shutil.copytree(_swept, there, symlinks=True)
+    (there / "editions").mkdir()
+    (there / "editions/dunes.toml").write_text(DUNES)
+    return there
 
 
 def at_terminal(studio: Path, *words: str, columns: int = 100, **besides: str) -> str:
