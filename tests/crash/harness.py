@@ -106,6 +106,8 @@ class Result:
     sheets: tuple[tuple[str, int, str], ...]
     """Name, rows and end of every order sheet that was read."""
     recalls: tuple[tuple[Any, ...], ...]
+    numbers: tuple[tuple[Any, ...], ...]
+    """Of editions: which is given, to which job, and what became of it."""
     outgoing: tuple[str, ...]
     archived: tuple[tuple[str, int], ...]
     """How many files of each form the archive has."""
@@ -330,6 +332,9 @@ def _said(reader: Reader, connection: sqlite3.Connection) -> dict[str, tuple[Any
             for entry in reader.entries(kind="sheet-read")
         ),
         "recalls": tuple(every("SELECT job, parcel, how, notice FROM recalls ORDER BY 1")),
+        "numbers": tuple(
+            every("SELECT edition, number, job, state FROM edition_numbers ORDER BY 1, 2")
+        ),
     }
 
 

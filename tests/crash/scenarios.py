@@ -32,6 +32,7 @@ from platemark.engine.picture_decisions import settling_of
 from platemark.engine.profile_decisions import newest_seq as newest_tried
 from platemark.imaging.icc import build_matrix_profile
 from platemark.imaging.print_model import MATTE_RAG, make_printer_profile
+from platemark.ledger.editions import Editions
 from platemark.ledger.read import Reader, connect_reader
 
 
@@ -314,7 +315,33 @@ def _sheet_corrected(laid: Laid) -> None:
     laid.sheet("good.tif,Alder,2")
 
 
+# -- editions --------------------------------------------------------------------------------
+
+
+def _last_number(laid: Laid) -> None:
+    """Two finals come for the one number that is left, and a word on the one that is sold."""
+    (laid.root / "editions").mkdir()
+    (laid.root / "editions/dunes.toml").write_text(
+        'name = "Dunes"\ntotal = 2\nsurfaces = ["small-rag"]\n[[sizes]]\nsize = "2x3in"\n'
+    )
+    laid.drop("first.tif", seed=3, edition="dunes", order="Alder")
+    laid.sweep()
+    laid.drop("again.tif", seed=3, edition="dunes", order="Birch")
+    laid.drop("once-more.tif", seed=3, edition="dunes", order="Cedar")
+    with laid.reader() as reader:
+        (row,) = Editions(reader).numbers("dunes")
+    said = {"edition": "dunes", "part": "", "of_kind": "print", "number": 1}
+    laid.decide(kind="edition-sold", expected_seq=row.seq, **said)
+
+
 SCENARIOS = {
+    "last-number": Scenario(
+        _last_number,
+        lambda r: (
+            _states(r) == ["delivered", "delivered", "held"]
+            and r.numbers == (("dunes", 1, 1, "sold"), ("dunes", 2, 2, "printed"))
+        ),
+    ),
     "hold": Scenario(
         _hold,
         lambda r: (
