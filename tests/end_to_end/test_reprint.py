@@ -1,6 +1,7 @@
 """The same print again: from the archive to the byte, or held with what is another by now."""
 
 import hashlib
+import json
 import re
 import warnings
 from pathlib import Path
@@ -12,7 +13,7 @@ import pytest
 import tifffile
 from at_work import ask_here
 from harness import LAB
-from recalled_studio import job, kinds, opened, swept, ticket
+from recalled_studio import job, kinds, swept, ticket
 
 from platemark.app.open_studio import reading
 from platemark.imaging.print_model import MATTE_ETCHING, make_printer_profile
@@ -220,3 +221,49 @@ def test_another_profile_by_now(delivered: Path) -> None:
     assert float(told["p95"]) == pytest.approx(float(np.percentile(apart, 95)), abs=0.01)
     assert float(told["above"]) == pytest.approx(100 * float((apart > 2).mean()), abs=0.1)
     is_sound(delivered)
+
+
+def test_a_file_that_is_gone_and_does_not_come_out_the_same(
+    delivered: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another version of a library may make other bytes: held with both hashes and both engines."""
+    from platemark.imaging import print_file, render
+
+    archived(delivered, 1).unlink()
+    packet, engine = print_file.xmp_packet, render.engine
+    monkeypatch.setattr(print_file, "xmp_packet", lambda *words: packet(*words) + b" ")
+    monkeypatch.setattr(render, "engine", lambda: engine() + ", newer")
+    assert reprint(delivered, 1)[0] == 0
+    assert swept(delivered).held == 1
+    said = stops(delivered, 5)["reprint-file-differs"]
+    assert "the print file of job 000001 is missing in the archive" in said
+    assert "made with other libraries (then " in said
+    assert not archived(delivered, 1).exists()
+    answer = ("--accept", "reprint-file-differs", "--because", "held beside the first: the same")
+    assert ask_here(delivered, "decide", "5", *answer, "--by", "Asa")[0] != 0
+    assert ask_here(delivered, "decide", "5", *answer, "--by", "Mira")[0] == 0
+    swept(delivered)
+    made = job(delivered, 5)
+    assert made["state"] == "delivered"
+    assert made["print_sha256"] != job(delivered, 1)["print_sha256"]
+    assert "which was accepted" in texts(delivered, 5)["print-file-remade"]
+
+
+def test_a_job_that_was_read_back_is_asked_about(delivered: Path) -> None:
+    """Its ticket says what was asked, no plan is known: held, compared with the archived file."""
+    for left in delivered.glob("ledger.sqlite3*"):
+        left.unlink()
+    code, said = ask_here(delivered, "ledger", "read-back", "--by", "Mira", "--because", "lost it")
+    assert code == 0, said
+    assert reprint(delivered, 1, "--reason", "lost")[0] == 0
+    swept(delivered)
+    (made,) = [each for each in _jobs(delivered) if each["print_sha256"] is None]
+    said = stops(delivered, made["job"])["reprint-differs"]
+    assert "how it was prepared then is not on record" in said
+    assert "ΔE00 0.00 on average" in said
+    assert (made["size"], made["order"], made["copies"]) == ("2x3in", "Alder", 2)
+    is_sound(delivered)
+
+
+def _jobs(root: Path) -> list[dict[str, Any]]:
+    return list(json.loads(ask_here(root, "jobs", "--json")[1]))
