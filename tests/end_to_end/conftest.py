@@ -10,6 +10,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "page"))
 
 from at_work import PLATEMARK, ask
 from harness import drop_pictures, make_studio, printer_profile

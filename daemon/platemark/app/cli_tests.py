@@ -10,7 +10,7 @@ import click
 from platemark.app.context import FAULT, job_row, studio_of
 from platemark.app.hand_in import hand_in
 from platemark.app.open_studio import reading
-from platemark.engine.approving import test_of
+from platemark.engine.approving import whole_test
 from platemark.intake.answers import is_reason
 from platemark.model.adjusting import EXAMPLE, NONE, BadAdjustment, parse_adjustment
 from platemark.model.decision import ApprovalDecision
@@ -50,7 +50,7 @@ def approve(
     root = studio_of(studio)
     with reading(root) as reader:
         row = job_row(reader, number)
-        test = test_of(reader, row)
+        test = whole_test(reader, row)
         if test is None:
             raise UsageError(
                 f"Job {job_number(number)} is no test print.",

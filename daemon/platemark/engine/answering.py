@@ -8,6 +8,7 @@ from platemark.engine.beside import asked_beside, take_up, taken_up_words
 from platemark.engine.hold import stops_of
 from platemark.engine.lifecycle import TRANSITIONS, being_sealed, move
 from platemark.engine.people import signer
+from platemark.engine.test_prints import further_prints
 from platemark.engine.workshop import Workshop
 from platemark.intake.answers import is_reason
 from platemark.ledger.read import JobRow
@@ -59,7 +60,8 @@ def _withdraw(workshop: Workshop, row: JobRow, decision: Decision, person: Perso
             f"Job {job_number(row.job)} is being packed this moment.",
             f"Then it is called back: `platemark recall {row.job}`.",
         )
-    beside = asked_beside(workshop, (row,))
+    parts = further_prints(workshop.ledger.read, row)
+    beside = asked_beside(workshop, (row, *parts))
     taken_up = taken_up_words(beside)
     with workshop.ledger.transaction() as transaction:
         body = {
@@ -68,8 +70,14 @@ def _withdraw(workshop: Workshop, row: JobRow, decision: Decision, person: Perso
             "sentence": f"withdrawn. {taken_up}".removesuffix(".") if taken_up else "withdrawn",
         }
         move(transaction, row, "withdrawn", "withdrawn", body, actor=person.name)
+        for part in parts:
+            why = {"why": "the first print of its test was withdrawn"}
+            move(transaction, part, "withdrawn", "withdrawn", why, actor=person.name)
         take_up(transaction, beside)
     said = f"Job {job_number(row.job)} is withdrawn; the original stays in the archive."
+    if parts:
+        numbers = ", ".join(job_number(part.job) for part in parts)
+        said = f"{said} So are the further prints of its test: {numbers}."
     return f"{said} {taken_up}".rstrip()
 
 

@@ -61,7 +61,7 @@ class Test:
     """The newest entry that settled anything for its picture; 0 before the first."""
 
 
-def test_of(read: Reader, row: JobRow) -> Test | None:
+def whole_test(read: Reader, row: JobRow) -> Test | None:
     """The test that a job is a print of; None for a final, and while that is not known.
 
     Args:
@@ -93,7 +93,7 @@ def apply_approval(workshop: Workshop, decision: ApprovalDecision) -> str:
     row = workshop.ledger.read.job(decision.job)
     if row is None:
         raise DecisionRefused(f"There is no job {number}.", NOTHING)
-    test = test_of(workshop.ledger.read, row)
+    test = whole_test(workshop.ledger.read, row)
     if test is None:
         raise DecisionRefused(
             f"Job {number} is no test print, so there is nothing to approve.",
@@ -136,8 +136,6 @@ def _approve(workshop: Workshop, test: Test, decision: ApprovalDecision) -> str:
     if anew:
         told += f" {_jobs(anew)} looked at again beside it."
     with workshop.ledger.transaction() as transaction:
-        if to_settle is not None:
-            to_settle.record(workshop, transaction)
         body: dict[str, Any] = {
             "original": first.original_sha256,
             "name": first.original_name,
@@ -149,7 +147,10 @@ def _approve(workshop: Workshop, test: Test, decision: ApprovalDecision) -> str:
             "because": transaction.word(decision.because),
             "sentence": told,
         }
+        # It answers the decision, so it is the first of what comes of that.
         transaction.append(APPROVED, body, job=first.job, actor=decision.by)
+        if to_settle is not None:
+            to_settle.record(workshop, transaction)
         for each in anew:
             prepare_anew(workshop, transaction, each, "a test of its picture was approved")
     if to_settle is not None:

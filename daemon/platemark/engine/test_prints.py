@@ -95,6 +95,17 @@ def claim_further_prints(
     return tuple(range(first, first + len(_FURTHER)))
 
 
+def further_prints(reader: Reader, row: JobRow) -> tuple[JobRow, ...]:
+    """The other prints of a test that are in no parcel yet, where the job is its first."""
+    there = Approvals(reader).parts_of(row.job)
+    sealed = being_sealed(reader) if there else set()
+    return tuple(
+        part
+        for part in reader.jobs_numbered(there)
+        if part.state in ("claimed", *_OPEN) and part.job not in sealed
+    )
+
+
 def _body(claimed: Mapping[str, Any], row: JobRow, part: Part) -> dict[str, Any]:
     """What is asked is read from the first job, so that it is on record once."""
     return {

@@ -136,7 +136,7 @@ def read_form(fields: Iterable[tuple[str, str]]) -> Sent:
     """Take a form apart; what it cannot have is left out."""
     several: dict[str, list[str]] = {}
     for name, value in fields:
-        several.setdefault(name, []).append(_one_line(value))
+        several.setdefault(name, []).append(one_line(value))
 
     def one(name: str) -> str:
         return several.get(name, [""])[-1]
@@ -144,7 +144,7 @@ def read_form(fields: Iterable[tuple[str, str]]) -> Sent:
     targets = [_TARGET.fullmatch(value) for value in several.get("job", [])]
     nonce = one("nonce")
     return Sent(
-        nonce=_nonce_of(nonce, several) if _NONCE.fullmatch(nonce) else "",
+        nonce=nonce_of(nonce, several) if _NONCE.fullmatch(nonce) else "",
         targets=tuple(
             dict.fromkeys((int(each[1]), int(each[2])) for each in targets if each is not None)
         ),
@@ -159,14 +159,14 @@ def read_form(fields: Iterable[tuple[str, str]]) -> Sent:
     )
 
 
-def _nonce_of(nonce: str, several: dict[str, list[str]]) -> str:
+def nonce_of(nonce: str, several: dict[str, list[str]]) -> str:
     """Whoever goes back, changes the answer and sends it again has given another answer."""
     said = {name: values for name, values in several.items() if name != "mark"}
     return hashlib.sha256(json.dumps([nonce, said], sort_keys=True).encode()).hexdigest()[:32]
 
 
-def _one_line(value: str) -> str:
-    """A field is one line: what follows a line's end could be read as a line of the sheet."""
+def one_line(value: str) -> str:
+    """Make a field one line: what follows a line's end could be read as a line of the sheet."""
     return " ".join(value.replace("\x00", " ").split())
 
 

@@ -25,6 +25,8 @@ LOOK_AGAIN_S = 1.0
 """One who asks too much waits this long for the answer that says so."""
 COSTS = (("/search", 4.0), ("/record", 2.0), ("/metrics", 2.0), ("/assets/", 0.5))
 OPEN = ("/healthz", "/enter")
+ANSWERS = ("/answer", "/approve")
+"""Where forms are sent to."""
 KEPT = "/enter/kept"
 """Where an answer goes that came without a token: it is asked for, and the answer is kept."""
 ASSETS = "/assets/"
@@ -91,7 +93,7 @@ class Guard:
             return
         if not self._may_enter(scope, headers):
             self.refused["no-token"] += 1
-            if scope["method"] == "POST" and scope["path"] == "/answer":
+            if scope["method"] == "POST" and scope["path"] in ANSWERS:
                 kept = {**scope, "path": KEPT, "raw_path": KEPT.encode()}
                 await self._app(kept, _bounded(receive), sent)
             elif scope["method"] == "GET" and b"text/html" in headers.get("accept", b""):
