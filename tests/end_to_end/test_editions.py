@@ -161,6 +161,7 @@ def test_from_the_lab_to_the_buyer(numbered: Path, tmp_path: Path) -> None:
     tickets = {each["job"]: each for each in ticket(root / f"at-the-lab/{LAB}-000001")["tickets"]}
     assert tickets[2]["edition"] == {
         "id": "dunes", "of": 3, "numbers": [2, 3], "kind": "print", "name": "Dunes",
+        "size": None,
     }  # fmt: skip
     assert "numbers 2-3 of 3" in (root / f"at-the-lab/{LAB}-000001/ticket.html").read_text()
 
@@ -328,3 +329,22 @@ def test_the_tables_refuse_a_number_twice(numbered: Path) -> None:
             transaction.append("examined", dict(entry.body), job=1)
         assert ledger.read.head() == head
     assert numbers_words([2, 3, 5, 7, 8, 9]) == "2-3, 5, 7-9"
+
+
+def test_a_lost_record_gives_no_number_twice(numbered: Path) -> None:
+    """Read back from the tickets, numbers that a lab may have are given; the next is asked."""
+    root = numbered
+    decide(root, 2, "--withdraw")
+    assert swept(root).fault == ""
+    (root / "ledger.sqlite3").unlink()
+    code, text = ask_here(root, "ledger", "read-back", *SAID)
+    assert code == 0, text
+    assert numbers(root) == {"1": "printed 1", "AP 1": "printed 3"}
+    put(root, "next.tif", "coffee", edition="dunes", order="next")
+    prepare(root)
+    with reading(root) as reader:
+        newest = max(row.job for row in reader.jobs(name="next.tif"))
+    assert codes(root, newest) >= {"edition-restored"}
+    said = next(f for f in job(root, newest)["findings"] if f["code"] == "edition-restored")
+    assert "whether number 2 of Dunes was given since" in said["message"]
+    assert holds(root)

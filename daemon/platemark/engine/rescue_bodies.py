@@ -10,11 +10,13 @@ from typing import Any
 from platemark.engine.examine import PROOF
 from platemark.engine.knowing import ANY_REQUEST, broad_key
 from platemark.engine.rescue_look import FoundParcel, archived_as
+from platemark.ledger.edition_tables import EDITION
 from platemark.ledger.store import Transaction
+from platemark.model.edition import TOGETHER
 from platemark.model.job import shown_name
 from platemark.model.plain import to_plain
 from platemark.model.request import PERSONAL_KEYS
-from platemark.model.ticket import Ticket
+from platemark.model.ticket import Ticket, TicketEdition
 from platemark.model.units import BadSize, parse_full_size
 
 SENT = ("parcelled", "delivered")
@@ -79,6 +81,7 @@ def body_of_ticket(
         ],
         "accepted": [],
         **({PROOF: ticket.proof.sha256} if ticket.proof is not None else {}),
+        **({EDITION: _edition_of(ticket.edition)} if ticket.edition is not None else {}),
         "summary": {
             "lab": parcel.lab,
             "purpose": ticket.request.purpose,
@@ -140,6 +143,16 @@ def body_of_row(archive: Path, row: Mapping[str, Any]) -> dict[str, Any] | None:
         extension = archived_as(archive, printed) or "tif"
         body["print_file"] = {"sha256": printed, "extension": extension}
     return body
+
+
+def _edition_of(edition: TicketEdition) -> dict[str, Any]:
+    """The numbers that a lost record gave; they are not given again."""
+    return {
+        "id": edition.id,
+        "part": edition.size or TOGETHER,
+        "kind": edition.kind,
+        "numbers": list(edition.numbers),
+    }
 
 
 def _key_of(lab: str, ticket: Ticket) -> str:

@@ -19,6 +19,7 @@ from typing import Any, Literal
 from platemark.engine.archive_check import SET_ASIDE, Stopped, hash_from_disk, parcel_faults
 from platemark.engine.workshop import Folders
 from platemark.intake.drop_files import TAKEN
+from platemark.ledger.edition_tables import EDITION
 from platemark.ledger.erasing import KIND as WORDS_ERASED
 from platemark.ledger.keeping import Keeping, KeptRow
 from platemark.ledger.read import JobRow, ParcelRow, Reader
@@ -325,8 +326,9 @@ def _never_sent_at_all(job: JobRow, row: KeptRow) -> bool:
 
 
 def _of_an_edition(reader: Reader, job: JobRow) -> bool:
-    request = reader.body(job.examined_seq).get("request", {})
-    return bool(request.get("edition"))
+    """Whether a job asked for an edition, or its ticket names one where nothing else is left."""
+    body = reader.body(job.examined_seq)
+    return bool(body.get("request", {}).get("edition") or body.get(EDITION))
 
 
 # -- what nobody reads any more --------------------------------------------------------------------

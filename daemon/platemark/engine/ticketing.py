@@ -185,7 +185,14 @@ def _edition(examined: dict[str, Any]) -> TicketEdition | None:
     said = examined.get(EDITION)
     if said is None or not said["numbers"]:
         return None
-    return TicketEdition(said["id"], said["of"], tuple(said["numbers"]), said["kind"], said["name"])
+    return TicketEdition(
+        id=said["id"],
+        of=said["of"],
+        numbers=tuple(said["numbers"]),
+        kind=said["kind"],
+        name=said["name"],
+        size=said["part"] or None,
+    )
 
 
 def edition_in_name(examined: dict[str, Any]) -> str:

@@ -186,6 +186,8 @@ class TicketEdition:
     numbers: tuple[int, ...]
     kind: PrintKind = "print"
     name: str = ""
+    size: str | None = None
+    """The size that has these numbers, where each is counted by itself."""
 
 
 @dataclass(frozen=True, slots=True)

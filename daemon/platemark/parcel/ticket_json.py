@@ -91,6 +91,10 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "numbers": ("The prints' numbers; the studio writes them on.", {"minItems": 1}),
         "kind": ("print: a numbered print. proof: an artist's proof, numbered apart.", {}),
         "name": ("What the edition is called.", {}),
+        "size": (
+            "The size that is counted by itself, in mm; null where all sizes are counted together.",
+            {},
+        ),
     },
     "TicketEarlier": {
         "kind": (
