@@ -10,6 +10,7 @@ from pathlib import Path
 
 from platemark import durable
 from platemark.checks import run_checks
+from platemark.engine.editions import standing_of
 from platemark.engine.knowing import choose, intents_in, know, request_key, settled_of
 from platemark.engine.measuring import measure, task_for
 from platemark.engine.profiles import (
@@ -154,6 +155,7 @@ def known_of(subject: Subject, surface: Surface, said: Mapping[str, str]) -> Kno
     intents = intents_in(subject.root / "profiles" / file) if file else ()
     return replace(
         known,
+        editions=standing_of(subject.reader, settings, known, subject.sha256),
         profile=replace(known.profile, intents=intents),
         earlier=_earlier(subject.reader, subject.sha256, request_key(known)),
         settled=settled_of(subject.reader, subject.sha256, surface.id, zone),
