@@ -244,6 +244,9 @@ def test_the_record_tells_of_editions(numbered: Path) -> None:
     shown = ask_here(numbered, "editions", "show", "dunes")[1]
     assert "Birch" in shown
     assert "Free numbers: none of 3." in shown
+    assert "Dunes 2/3 reserved, 3/3 reserved" in ask_here(numbered, "job", "2")[1]
+    assert job(numbered, 2)["edition"]["numbers"][0] == {"number": 2, "state": "reserved"}
+    assert job(numbered, 6)["edition"] is None
     rows = json.loads(ask_here(numbered, "editions", "show", "dunes", "--json")[1])
     assert [row["number"] for row in rows] == ["1", "2", "3", "AP 1"]
     assert "There is no edition dune." in ask_here(numbered, "editions", "show", "dune")[1]

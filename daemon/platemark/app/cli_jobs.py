@@ -23,6 +23,7 @@ from platemark.app.context import (
 )
 from platemark.app.open_studio import reading
 from platemark.app.showing import AS_JSON, show_table
+from platemark.engine.editions import JobEdition, edition_of
 from platemark.engine.picture_decisions import words_of
 from platemark.engine.thread import Step, as_plain, is_single, thread_of
 from platemark.ledger.keeping import Keeping
@@ -93,10 +94,14 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
             }
             for entry in reader.entries(job=number)
         ]
+        edition = edition_of(reader, row)
         if as_json:
             settled = _settled_json(reader, row)
             steps = [as_plain(step) for step in thread_of(reader, row)]
-            told = {"settled": settled, "thread": steps, "history": history}
+            told = {
+                "settled": settled, "edition": _edition_json(edition), "thread": steps,
+                "history": history,
+            }  # fmt: skip
             out_json({**_job_json(reader, row), **told})
             return
         settings, _ = find_mistakes(root)
@@ -112,6 +117,7 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
             ("copies", row.copies),
             ("purpose", row.purpose),
             ("order", row.order),
+            ("edition", edition.words if edition is not None else None),
             ("parcel", row.parcel),
             ("recalled", _recalled_words(reader, row)),
             ("original", row.original_sha256),
@@ -130,6 +136,16 @@ def job(studio: str | None, number: int, as_json: bool) -> None:
         out("\nWhat happened:")
         for step in history:
             out(f"  {step['at']}  {step['kind']}  ({step['actor']})")
+
+
+def _edition_json(edition: JobEdition | None) -> dict[str, Any] | None:
+    if edition is None:
+        return None
+    numbers = [{"number": row.number, "state": row.state} for row in edition.numbers]
+    return {
+        "id": edition.id, "name": edition.name, "of": edition.of, "kind": edition.kind,
+        "numbers": numbers,
+    }  # fmt: skip
 
 
 def _show_thread(steps: tuple[Step, ...], number: int) -> None:

@@ -13,7 +13,7 @@ from typing import Any
 
 from platemark.ledger.edition_tables import EDITION
 from platemark.ledger.editions import EditionPicture, Editions
-from platemark.ledger.read import Reader
+from platemark.ledger.read import JobRow, Reader
 from platemark.model.edition import (
     ALIKE_BITS,
     Edition,
@@ -25,6 +25,7 @@ from platemark.model.edition import (
     Terms,
     TermsBefore,
     bits_apart,
+    numbered_words,
 )
 from platemark.model.known import Known
 from platemark.model.plain import from_plain, to_plain
@@ -108,6 +109,37 @@ def rows_of(ledger: Editions, edition: Edition) -> list[Numbered]:
         if (each.part, each.kind, each.number) not in there
     ]
     return sorted(rows, key=lambda row: (row.part, row.kind, row.number))
+
+
+@dataclass(frozen=True, slots=True)
+class JobEdition:
+    """The edition that a job's prints belong to, as it stands now."""
+
+    id: str
+    name: str
+    of: int
+    kind: PrintKind
+    numbers: tuple[Numbered, ...]
+    """Those that are its own now: a number that was destroyed and printed again is another's."""
+
+    @property
+    def words(self) -> str:
+        """For people: `Dunes 2/3 printed, 3/3 sold`."""
+        said = (
+            f"{numbered_words(row.kind, (row.number,), self.of)} {row.state}"
+            for row in self.numbers
+        )
+        return f"{self.name} {', '.join(said)}".rstrip()
+
+
+def edition_of(reader: Reader, row: JobRow) -> JobEdition | None:
+    """The edition that a job's prints belong to; None for a job of none, and for a test print."""
+    said = reader.body(row.examined_seq).get(EDITION)
+    if not said or not said["numbers"]:
+        return None
+    numbers = tuple(numbered for _, numbered in Editions(reader).of_job(row.job))
+    name, of = said["name"], said["of"]
+    return JobEdition(said["id"], name, of, said["kind"], numbers)
 
 
 def recorded(known: Known, likeness: str) -> dict[str, Any]:

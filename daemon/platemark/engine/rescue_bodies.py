@@ -149,6 +149,8 @@ def _edition_of(edition: TicketEdition) -> dict[str, Any]:
     """The numbers that a lost record gave; they are not given again."""
     return {
         "id": edition.id,
+        "name": edition.name or edition.id,
+        "of": edition.of,
         "part": edition.size or TOGETHER,
         "kind": edition.kind,
         "numbers": list(edition.numbers),
