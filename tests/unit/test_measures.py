@@ -368,11 +368,21 @@ def test_extremes_have_figures(name: str, space: str, tmp_path: Path) -> None:
     """Every figure of an extreme picture is a finite number in its range."""
     made = picture(tmp_path, EXTREMES[name], build_matrix_profile(space))
     rag = print_model.make_printer_profile(print_model.MATTE_RAG)
-    for task in (measure_task(made, rag), measure_task(made, rag, ppi=Fraction(20))):
+    placed = Box(0, 0, made.width, made.height)
+    part = (max(1, made.width // 3), max(1, made.height // 3))
+    for task in (
+        measure_task(made, rag),
+        measure_task(made, rag, ppi=Fraction(20)),
+        measure_task(made, rag, places_px=part),
+    ):
         found = measure(task).measures
+        assert bool(found.places) == (task.measuring.places_px == part)
+        for place in found.places:
+            assert 0 <= place.left <= placed.width - part[0]
+            assert 0 <= place.top <= placed.height - part[1]
         for field in fields(Measures):
             value = getattr(found, field.name)
-            if field.name == "tone" or value is None:
+            if field.name in ("tone", "places") or value is None:
                 continue
             assert 0 <= float(value) < 1000, field.name
             assert "percent" not in field.name or float(value) <= 100, field.name
