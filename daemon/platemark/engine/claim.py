@@ -26,6 +26,8 @@ from platemark.model.plain import from_plain, to_plain
 from platemark.model.request import PERSONAL_KEYS, Layer, Trouble
 
 T = TypeVar("T")
+TEST_OF, TEST_PART = "test_of", "test_part"
+"""In the entry of a claimed job: the first job of the test that it is a part of, and which part."""
 REPRINT_OF = "reprint_of"
 """In the entry of a claimed job: the first print. A request that comes late is not for it."""
 
@@ -215,7 +217,10 @@ def holder_of(reader: Reader, row: JobRow) -> int:
 
 
 def jobs_of_drop(reader: Reader, holder: int) -> tuple[JobRow, ...]:
-    """Every job that was made of the drop of one, that one first; its reprints left out."""
+    """Every job that was made of the drop of one, that one first.
+
+    Its reprints and the further prints of its tests are left out: no request is for them.
+    """
     first = reader.job(holder)
     if first is None:
         return ()
@@ -227,14 +232,20 @@ def jobs_of_drop(reader: Reader, holder: int) -> tuple[JobRow, ...]:
             for row in alike
             if row.job != holder
             and holder_of(reader, row) == holder
-            and REPRINT_OF not in reader.body(row.claimed_seq)
+            and not {REPRINT_OF, TEST_OF} & set(reader.body(row.claimed_seq))
         ),
     )
 
 
 def asked_body(reader: Reader, row: JobRow) -> dict[str, Any]:
-    """What was asked of a job last, its personal words filled in: the newest word wins whole."""
+    """What was asked of a job last, its personal words filled in: the newest word wins whole.
+
+    Of a further print of a test it is what was asked of the first.
+    """
     body = reader.body(row.claimed_seq)
+    first = reader.job(body[TEST_OF]) if TEST_OF in body else None
+    if first is not None:
+        return {**asked_body(reader, first), **{key: body[key] for key in (TEST_OF, TEST_PART)}}
     for entry in reader.entries(row.claimed_seq, job=row.job, kind="asked-anew"):
         body = {**body, **reader.filled(entry.body)}
     return body

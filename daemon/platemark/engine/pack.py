@@ -32,7 +32,7 @@ from platemark.engine.render import drawing_path
 from platemark.engine.sets import whole_sets
 from platemark.engine.ticketing import edition_in_name, item_of, size_in_name, test_in_name
 from platemark.engine.workshop import ROOM_HINT, Workshop
-from platemark.ledger.read import JobRow, ParcelRow, Reader
+from platemark.ledger.read import JobRow, ParcelRow
 from platemark.ledger.store import Transaction, stamp
 from platemark.model.errors import DiskFull, PlatemarkError, RecordDamaged
 from platemark.model.job import job_number
@@ -91,15 +91,6 @@ def resume(workshop: Workshop) -> None:
             )
         else:
             _rebuild(workshop, parcel)
-
-
-def being_sealed(read: Reader) -> set[int]:
-    """Jobs of parcels that are sealed and not closed yet: what stopped that is finished first."""
-    sealed: set[int] = set()
-    for parcel in read.parcels(state="sealed"):
-        entry = read.entry(parcel.seq)
-        sealed |= set(entry.body["jobs"]) if entry is not None else set()
-    return sealed
 
 
 def repack(workshop: Workshop, lab: Lab, old: ParcelRow, rows: tuple[JobRow, ...]) -> None:

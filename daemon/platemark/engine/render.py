@@ -216,9 +216,8 @@ def _day(workshop: Workshop, again: Again) -> str:
 
 
 def document_of(workshop: Workshop, row: JobRow) -> tuple[int, int]:
-    """Width and height of an examined job's print, px."""
-    plan = plan_of(workshop, row)
-    return plan.width_px, plan.height_px
+    """Width and height of an examined job's print, px; of a test's sheet those of the final."""
+    return _largest(plan_of(workshop, row))
 
 
 def lacks_room(workshop: Workshop, row: JobRow, document: tuple[int, int]) -> str:
@@ -347,7 +346,17 @@ def _as_decided(
 
 
 def _decoded_mb(plan: Plan) -> int:
-    return plan.width_px * plan.height_px * 6 // 2**20 + 1
+    width, height = _largest(plan)
+    return width * height * 6 // 2**20 + 1
+
+
+def _largest(plan: Plan) -> tuple[int, int]:
+    """Width and height of the most that is made of a plan; for a test's sheet, the final's face."""
+    sheet = plan.test
+    whole = (plan.width_px, plan.height_px)
+    if sheet is None:
+        return whole
+    return max(whole, (sheet.width_px, sheet.height_px), key=lambda size: size[0] * size[1])
 
 
 def _check_failed(row: JobRow, check: CheckReport) -> Finding:

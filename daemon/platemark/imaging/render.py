@@ -27,6 +27,7 @@ from platemark.imaging.print_file import write_print
 from platemark.imaging.print_pass import PrintPass, Seen
 from platemark.imaging.source import embedded_profile, find_profile
 from platemark.imaging.steps import PictureFault
+from platemark.imaging.test_sheet import make_sheet
 from platemark.model.work import RenderReport, RenderTask
 
 
@@ -46,7 +47,8 @@ def render(task: RenderTask) -> RenderReport:
     conversion = conversion_of(plan, source, output)
     with ThreadPoolExecutor(1) as pool:
         ready = pool.submit(conversion.make_ready)
-        changes = list(make_face(original, plan, source, task.face, threads()))
+        make = make_face if plan.test is None else make_sheet
+        changes = list(make(original, plan, source, task.face, threads()))
         ready.result()
     placed = plan.placed
     with (

@@ -23,6 +23,9 @@ def follow(connection: sqlite3.Connection, entry: Entry) -> None:
     An entry about a job may name, under `links`, the jobs that it hangs together with: `other` and
     `kind` of each.
     """
+    if entry.kind == "examined":
+        # Planned anew, a final may be held against another test, or against none.
+        connection.execute("DELETE FROM links WHERE job = ? AND kind = 'approved-by'", (entry.job,))
     for link in entry.body.get("links", ()):
         connection.execute(
             "INSERT INTO links (job, other, kind, seq) VALUES (?, ?, ?, ?)"

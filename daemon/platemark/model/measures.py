@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from platemark.model.test_sheet import Place
+
 MEASURES_VERSION: Final = 1
 """Of how pictures are measured and drawn; raised with any change of that, so that nothing that was
 measured before is taken for new."""
@@ -101,3 +103,5 @@ class Measures:
     hue: str | None = None
     """Mean hue, each pixel counted by its chroma, degrees from 0 to 360 (red, yellow, green, blue);
     None where the mean colour has a C* below 1."""
+    places: tuple[Place, ...] = ()
+    """Where a test print is to be looked at; none for a picture that is not tested."""

@@ -11,6 +11,7 @@ from platemark.model.adjusting import Adjustment
 from platemark.model.patch_strip import StripPlan
 from platemark.model.plain import canonical, to_plain
 from platemark.model.terms import Box, EdgeChoice, Intent
+from platemark.model.test_sheet import SheetPlan
 
 SourceFrom = Literal["embedded", "assumed", "stated", "lab"]
 """Why the picture's numbers are read as they are: its own profile says so; a written policy does;
@@ -82,6 +83,8 @@ class Plan:
     """What a photographer settled, worked on the face before it is sharpened."""
     strip: StripPlan | None = None
     """The patch strip below the print, outside its trim; the document's height includes it."""
+    test: SheetPlan | None = None
+    """A sheet of a test: the face is made of pieces of the print that this would be otherwise."""
 
     @property
     def print_height_px(self) -> int:
@@ -100,6 +103,8 @@ def plan_hash(plan: Plan) -> str:
         del plain["adjust"]
     if plan.strip is None:
         del plain["strip"]
+    if plan.test is None:
+        del plain["test"]
     return hashlib.sha256(canonical(plain)).hexdigest()
 
 

@@ -96,7 +96,7 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
             jpeg_quality=product.form.jpeg_quality if product.form.format == "jpeg" else 0,
             creator=facts.creator,
             rights=facts.rights,
-            sharpen=_sharpening(known, layout),
+            sharpen=sharpening_of(known, layout),
             slug=slug_words(product, str(layout.size), original_sha256),
             adjust=_adjusting(known),
             strip=strip,
@@ -104,12 +104,15 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
     )
 
 
-def measuring_of(known: Known, spaces: Mapping[str, str]) -> Measuring | None:
+def measuring_of(
+    known: Known, spaces: Mapping[str, str], places_px: tuple[int, int] = (0, 0)
+) -> Measuring | None:
     """What a picture's measures depend on; None where its size or its product is not settled.
 
     Args:
         known: A job without a stop that nobody may accept: if it needs a profile, it has one.
         spaces: SHA-256 of our own profile of each working space.
+        places_px: How large the places of a test are; (0, 0) for no test.
     """
     facts, layout, product = known.facts, known.layout, known.product
     if layout is None or product is None or facts.format == "other":
@@ -139,6 +142,7 @@ def measuring_of(known: Known, spaces: Mapping[str, str]) -> Measuring | None:
         bare_metal=known.surface.bare_metal,
         show_other_intent_from="100" if differs is None else str(differs),
         adjust=_adjusting(known),
+        places_px=places_px,
     )
 
 
@@ -211,7 +215,7 @@ def _source(facts: Facts, spaces: Mapping[str, str]) -> tuple[str, SourceFrom]:
     return spaces[facts.profile.working_space or ASSUMED_SPACE], "stated"
 
 
-def _sharpening(known: Known, layout: Layout) -> Sharpening | None:
+def sharpening_of(known: Known, layout: Layout) -> Sharpening | None:
     """How to sharpen for the surface and the distance; None where that is not asked.
 
     Millimetres and inches become pixels as 0.10 mm at 300 ppi is 1.181 px.

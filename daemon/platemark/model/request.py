@@ -131,6 +131,8 @@ class Request:
     """The number of a destroyed print whose place this one takes."""
     strip: Literal["patches", "none"] = "none"
     """Whether a patch strip goes outside the trim, to be measured when it comes back."""
+    steps: Literal["lightness", "shadows", "chroma", "a", "b"] | None = None
+    """Which adjustment a test's sheet of steps varies; None for what the picture's tones suggest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +294,7 @@ READERS: dict[str, Callable[[str], object]] = {
     "edition_kind": _one_of("print", "proof"),
     "replaces": _count(1, 1_000_000),
     "strip": _one_of("patches", "none"),
+    "steps": _one_of("lightness", "shadows", "chroma", "a", "b"),
 }
 
 PERSONAL_KEYS = ("order", "ship_to", "note", "remark")

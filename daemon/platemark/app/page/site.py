@@ -99,7 +99,7 @@ def make_app(seen: StudioSeen, page: Page, token: str | None) -> Guard:
         token: What is asked for; None for this computer alone.
     """
     # They import this module.
-    from platemark.app.page import views_jobs, views_now, views_record, views_strips
+    from platemark.app.page import views_jobs, views_now, views_record, views_strips, views_tests
 
     site = Site(seen, page, Keys(token))
     entering = Rates(ENTERING, ENTERING)
@@ -109,13 +109,14 @@ def make_app(seen: StudioSeen, page: Page, token: str | None) -> Guard:
         *(_route(site, path, view) for path, view in views_jobs.VIEWS),
         *(_route(site, path, view) for path, view in views_strips.VIEWS),
         Route("/answer", functools.partial(views_jobs.answer, site), methods=["POST"]),
+        Route("/approve", functools.partial(views_tests.approve, site), methods=["POST"]),
         _route(site, "/assets/{name}", _asset),
         _route(site, "/healthz", _healthz),
         _route(site, "/metrics", _metrics),
         _route(site, "/enter", _ask_token),
         Route(
             "/enter",
-            functools.partial(_enter, site, entering, views_jobs.show_again),
+            functools.partial(_enter, site, entering, views_tests.show_again),
             methods=["POST"],
         ),
         Route(KEPT, functools.partial(_keep_answer, site), methods=["POST"]),

@@ -25,6 +25,7 @@ from platemark.app.page.answering import (
     problem_of,
     read_form,
 )
+from platemark.app.page.approving import Said, seen_test
 from platemark.app.page.kept_files import has_drawing
 from platemark.app.page.site import Site, View, form_fields
 from platemark.app.page.studio_seen import StudioSeen, is_served
@@ -83,7 +84,7 @@ def together(site: Site, request: Request) -> Response:
 
 def job(site: Site, request: Request) -> Response:
     """Everything about one job, and the form where it is held."""
-    return _job_page(site, request, _path_job(request), NOTHING, "", 200)
+    return job_page(site, request, _path_job(request), NOTHING, "", 200)
 
 
 def outcome(site: Site, request: Request) -> Response:
@@ -187,7 +188,7 @@ def _ask(
 ) -> Response:
     """Show the form, for one job on its own page, for several on theirs."""
     if len(jobs) == 1:
-        return _job_page(site, request, jobs[0], sent, wrong, status)
+        return job_page(site, request, jobs[0], sent, wrong, status)
     seen = site.seen
     with seen.reading() as reader:
         workshop = seen.workshop(reader)
@@ -237,9 +238,16 @@ def _moved_on(seen: StudioSeen, reader: Reader, row: JobRow, seq: int) -> str:
 # -- one job -----------------------------------------------------------------------------------
 
 
-def _job_page(
-    site: Site, request: Request, number: int, sent: Sent, wrong: str, status: int
+def job_page(
+    site: Site,
+    request: Request,
+    number: int,
+    sent: Sent,
+    wrong: str,
+    status: int,
+    said: Said | None = None,
 ) -> Response:
+    """Show one job, with what was typed and not taken: an answer, or a word on its test."""
     seen = site.seen
     with seen.reading() as reader:
         row = reader.job(number)
@@ -254,12 +262,13 @@ def _job_page(
         changes = reader.body(row.rendered_seq).get("changes", []) if made else []
         settled = reader.settled(row.original_sha256, row.surface)
         recall = reader.recall(number)
+        test = seen_test(seen, reader, row, said)
         earlier = reader.jobs(original=row.original_sha256)[:20]
         steps = thread_of(reader, row, seen.settings)
     form = _form(site, sent, [notice]) if notice is not None else None
     return site.show(
         request, "job", status, row=row, card=card, notice=notice, form=form, wrong=wrong,
-        findings=findings, history=history, changes=[each["text"] for each in changes],
+        test=test, findings=findings, history=history, changes=[each["text"] for each in changes],
         settled=words_of(settled) if settled is not None else "", recall=recall,
         others=[_item(each) for each in earlier if each.job != number],
         lab_name=seen.lab_name(row.lab), surface_name=seen.surface_name(row.surface),

@@ -53,6 +53,8 @@ KINDS = {
     "recalled": "called back",
     "reprint-ordered": "ordered once more",
     "returned": "the print came back",
+    "approved": "the test was approved",
+    "approval-taken-back": "the approval was taken back",
     "strip-read": "its patch strip was measured",
     "strip-settled": "a drift of strips was decided about",
     "lab-answered": "the lab answered",
