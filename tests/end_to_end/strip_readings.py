@@ -3,8 +3,6 @@
 `transicc` (Debian, liblcms2-utils) is LittleCMS by its own program; it writes the CGATS text.
 """
 
-import json
-import shutil
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -86,12 +84,3 @@ def lab_in(text: str) -> list[list[float]]:
     """The Lab of each patch in `transicc`'s answer."""
     rows = text.split("BEGIN_DATA\n")[1].split("END_DATA")[0].strip().splitlines()
     return [[float(value) for value in row.split()[-3:]] for row in rows]
-
-
-def have_transicc() -> bool:
-    return shutil.which("transicc") is not None
-
-
-def shown(text: str) -> Any:
-    """What a command printed for programs."""
-    return json.loads(text)

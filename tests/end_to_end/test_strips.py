@@ -6,6 +6,7 @@ for the differences.
 
 import importlib
 import json
+import os
 import shutil
 import warnings
 from collections.abc import Callable
@@ -18,12 +19,15 @@ from at_work import ask_here
 from harness import make_studio
 from recalled_studio import in_this_process, opened, prepare, put, swept, turns
 from strip_readings import by_transicc, device_values, lab_in, readings
+from test_shown import shapes
 
 from platemark.app.open_studio import reading
+from platemark.engine import decide
 from platemark.ledger.keeping import Keeping
 from platemark.ledger.proof import find_faults_beside
 from platemark.ledger.strips import Strips
 from platemark.model.decision import StripSettleDecision
+from platemark.model.patch_strip import PATCHES
 
 pytestmark = [pytest.mark.tool("transicc"), pytest.mark.usefixtures("steps_here")]
 
@@ -96,8 +100,6 @@ def test_from_the_first_strip_to_a_drift_that_was_decided(sent: Path, tmp_path: 
     assert len(first["patches"]) == 34
     # 36 readings, of which paper and black are there twice.
     ours = {patch["name"]: [float(x) for x in patch["predicted"]] for patch in first["patches"]}
-    from platemark.model.patch_strip import PATCHES
-
     for patch, theirs in zip(PATCHES, lab, strict=True):
         assert np.abs(np.array(ours[patch.name]) - theirs).max() <= 0.1, patch.name
     assert float(first["by_profile"]["largest"]) <= 0.1
@@ -145,7 +147,7 @@ def test_from_the_first_strip_to_a_drift_that_was_decided(sent: Path, tmp_path: 
     named = {row["original_name"]: row for row in found.values()}
     for name in ("d.tif", "f.tif"):
         assert named[name]["state"] == "held"
-        assert [f["code"] for f in named[name]["findings"]][0] == "strip-drift"
+        assert named[name]["findings"][0]["code"] == "strip-drift"
     assert all(
         "strip-drift" not in [f["code"] for f in row["findings"]]
         for row in found.values()
@@ -161,8 +163,6 @@ def test_from_the_first_strip_to_a_drift_that_was_decided(sent: Path, tmp_path: 
     code, text = strip(sent, *about, "--by", "Asa")
     assert (code, "for the photographer" in text) == (1, True)
     with opened(sent) as at_work:
-        from platemark.engine import decide
-
         stale = StripSettleDecision("x", "strip-settle", lab_id, SURFACE, 3, False, "Mira", "seen")
         assert "was read since you looked" in decide.apply(at_work.workshop, stale).sentence
     code, text = strip(sent, *about, "--by", "Mira", "--as-reference")
@@ -178,13 +178,14 @@ def test_from_the_first_strip_to_a_drift_that_was_decided(sent: Path, tmp_path: 
     assert json.loads(text)["reference"] == row.seq
     code, text = strip(sent, "trend", "--json")
     assert [each["verdict"] for each in json.loads(text)] == ["within", "beyond", "within"]
+    assert all(set(each) == shapes()["strip trend"][1] for each in json.loads(text))
     drawing = tmp_path / "trend.png"
     code, text = strip(sent, "trend", "--lab", lab_id, "--surface", SURFACE, "--to", str(drawing))
     assert code == 0, text
     assert drawing.read_bytes().startswith(b"\x89PNG")
     assert "not decided" not in text
     with reading(sent) as reader:
-        assert find_faults_beside(reader) is None or not list(find_faults_beside(reader))
+        assert list(find_faults_beside(reader)) == []
 
 
 REFUSED: list[tuple[str, Callable[[str], str | bytes], str]] = [
@@ -210,8 +211,6 @@ def test_what_cannot_be_used_is_refused_and_nothing_is_recorded(sent: Path, tmp_
         code, said = read_in(sent, text, job)
         assert (code != 0, words in said) == (True, True), said
     pipe = tmp_path / "pipe"
-    import os
-
     os.mkfifo(pipe)
     code, said = strip(
         sent, "read", str(pipe), "--job", "1", "--by", "Asa", "--because", "it came back"

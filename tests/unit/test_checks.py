@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from approval_cases import APPROVAL_STOPS
 from edition_cases import EDITION_CASES, EDITION_OTHER
 from given import (
     CANVAS,
@@ -35,6 +36,7 @@ from platemark.model.known import Other, Panel, ProfileStanding, Restored, Stand
 from platemark.model.picture import Facts, ProfileFacts
 from platemark.model.plain import to_plain
 from platemark.model.request import with_answers
+from platemark.model.strip_report import Drift
 from platemark.model.units import Length, parse_full_size
 from platemark.settings.load import load_settings
 
@@ -84,6 +86,17 @@ def size(text: str, **more: str) -> dict[str, Any]:
 # Code, what trips it, and what is nearest to that without tripping it.
 CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ("strip-room", size("1x1.25in", strip="patches"), size("12x16in", strip="patches")),
+    (
+        "strip-drift",
+        {
+            "drift": Drift(40, 7, TODAY, "paper 3.4 ΔE00 (limit 3.0)", "reference"),
+            **size("12x16in"),
+        },
+        {
+            "drift": Drift(40, 7, TODAY, "paper 3.4 ΔE00 (limit 3.0)", "reference"),
+            **size("12x16in", purpose="test"),
+        },
+    ),
     ("record-restored", {"restored": Restored(9, TODAY)}, {"restored": None}),
     (
         "border-bare-metal",
@@ -362,6 +375,7 @@ CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ),
     *SUIT_STOPS,
     *SETTLED_STOPS,
+    *APPROVAL_STOPS,
     *REPRINT_STOPS,
     *EDITION_CASES,
     *EDITION_OTHER,
@@ -513,9 +527,11 @@ def test_no_lab_is_told_the_studios_own_affairs() -> None:
     of_editions = {code for code in for_us if code.startswith("edition-")}
     assert for_us - of_editions == {
         "adjust-earlier",
+        "approved-differs",
         "record-restored",
         "reprint-differs",
         "request-allow",
+        "strip-drift",
     }
     assert of_editions == {
         check.code for check in all_checks()

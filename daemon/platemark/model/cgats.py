@@ -17,6 +17,7 @@ from decimal import Decimal, InvalidOperation
 LARGEST_FILE = 8 << 20
 """Bytes; a strip is some thousands, the largest charts of the trade some hundred thousands."""
 MOST_ROWS, MOST_FIELDS, MOST_TABLES, MOST_WORDS = 20_000, 500, 20, 2_000
+MOST_LINES, LONGEST_LINE = 200_000, 100_000
 _LONGEST_TOKEN = 2_000
 _SHOWN = 40
 
@@ -144,6 +145,8 @@ class _Reading:
         Raises:
             BadReadings: it cannot be part of readings.
         """
+        if len(line) > LONGEST_LINE:
+            raise BadReadings(f"Line {number} has more than {LONGEST_LINE:,} letters.")
         tokens, remark = _split(line, number)
         if remark and self._making.part != "BEGIN_DATA":
             self._remember(remark)
@@ -295,6 +298,8 @@ def _lines(data: bytes) -> Iterator[str]:
             text = data.decode("utf-8")
         except UnicodeDecodeError:
             text = data.decode("latin-1")
+    if text.count("\n") + text.count("\r") > 2 * MOST_LINES:
+        raise BadReadings(f"It has more than {MOST_LINES:,} lines.")
     return iter(re.split(r"\r\n|\n|\r", text))
 
 
