@@ -77,7 +77,7 @@ def test_a_print_that_failed_is_made_again(delivered: Path, tmp_path: Path) -> N
         delivered, "return", "1", "--failed", "--size", "54x76mm", "--defect", "corner crushed",
         "--defect", "a hair under the coating", "--photo", str(photo), *BY,
     )  # fmt: skip
-    assert "failed (corner crushed; a hair under the coating). It measures 54x76mm" in told
+    assert "The print of job 000001 failed with 2 defects. It measures 54x76mm" in told
     assert "and was ordered as 2x3in: +3.2 mm in width, −0.2 mm in height." in told
     assert any("The print of job 000001 failed" in line for line in to_do(delivered))
     said(delivered, "retrieve", "1", "--to", str(tmp_path / "out"))
@@ -126,6 +126,9 @@ def test_a_print_that_failed_is_made_again(delivered: Path, tmp_path: Path) -> N
         assert told not in (parcel / "ticket.json").read_text()
     with reading(delivered) as reader:
         assert list(find_faults_beside(reader)) == []
+        # What people wrote can be erased: it stands beside the chain.
+        (returned,) = reader.entries(job=1, kind="returned")
+        assert "crushed" not in json.dumps(returned.body)
 
     from at_page import shown as page_of
 

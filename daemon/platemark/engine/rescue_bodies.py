@@ -10,8 +10,10 @@ from typing import Any
 from platemark.engine.examine import PROOF
 from platemark.engine.knowing import ANY_REQUEST, broad_key
 from platemark.engine.rescue_look import FoundParcel, archived_as
+from platemark.ledger.approvals import APPROVED_BY
 from platemark.ledger.edition_tables import EDITION
 from platemark.ledger.store import Transaction
+from platemark.ledger.threads import REMAKE_OF, REPRINT_OF
 from platemark.model.edition import TOGETHER
 from platemark.model.job import shown_name
 from platemark.model.plain import to_plain
@@ -21,6 +23,8 @@ from platemark.model.units import BadSize, parse_full_size
 
 SENT = ("parcelled", "delivered")
 _REMAINS = "what was left of the record"
+_LINKS = {"approved-test": APPROVED_BY, "remake": REMAKE_OF, "reprint": REPRINT_OF}
+"""What a ticket tells of earlier prints, as links of the record."""
 
 
 def as_claimed(surface: str, name: str) -> dict[str, Any]:
@@ -80,6 +84,7 @@ def body_of_ticket(
             for f in ticket.findings
         ],
         "accepted": [],
+        "links": [{"other": each.job, "kind": _LINKS[each.kind]} for each in ticket.thread],
         **({PROOF: ticket.proof.sha256} if ticket.proof is not None else {}),
         **({EDITION: _edition_of(ticket.edition)} if ticket.edition is not None else {}),
         "summary": {

@@ -66,8 +66,10 @@ def apply_return(workshop: Workshop, decision: ReturnDecision) -> str:
             "sentence": sentence,
             "passed": decision.passed,
             "size": decision.size or None,
-            "surface_seen": decision.surface_seen or None,
-            "defects": list(decision.defects),
+            "surface_seen": transaction.word(decision.surface_seen)
+            if decision.surface_seen
+            else None,
+            "defects": [transaction.word(defect) for defect in decision.defects],
             "photo": photo,
             "parcel": row.parcel,
         }
@@ -170,7 +172,9 @@ def _told(row: JobRow, decision: ReturnDecision, person: Person, off: str) -> st
     number = job_number(row.job)
     if decision.passed:
         return f"The print of job {number} passed. {off}".rstrip()
-    defects = f" ({'; '.join(decision.defects)})" if decision.defects else ""
+    # In people's own words they stand beside the chain, and this sentence stands in it.
+    count = len(decision.defects)
+    defects = f" with {count} defect{'' if count == 1 else 's'}" if count else ""
     copies = " --copies 1" if (row.copies or 1) > 1 else ""
     again = (
         f'platemark reprint {row.job}{copies} --reason lab-fault --by "{person.name}" --because "…"'

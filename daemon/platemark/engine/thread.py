@@ -183,20 +183,19 @@ def _since(reader: Reader, row: JobRow) -> Iterator[Step]:
         if called is None:
             continue
         by = entry.actor if entry.actor != "service" else ""
-        words = _words(entry)
+        words = _words(entry.kind, reader.filled(entry.body))
         yield Step(entry.seq, entry.at, entry.kind, called, row.job, words, by)
 
 
-def _words(entry: Entry) -> str:
-    body = entry.body
-    if entry.kind == "returned":
+def _words(kind: str, body: dict[str, Any]) -> str:
+    if kind == "returned":
         return _returned_words(body)
-    if entry.kind == "lab-answered":
+    if kind == "lab-answered":
         lot = f", lot {body['lot']}" if body.get("lot") else ""
         return f"{_LAB_SAYS[body['says']]}{lot}"
-    if entry.kind == "recalled":
+    if kind == "recalled":
         return "before its parcel left" if body["how"] == "taken-back" else "the lab is told"
-    if entry.kind == "picture-settled":
+    if kind == "picture-settled":
         said = [f"{key} {body[key]}" for key in ("adjust", "intent") if body.get(key) is not None]
         return f"version {body['version']}: {', '.join(said) or 'all undone'}"
     # The first sentence says what was done, the others what follows.
