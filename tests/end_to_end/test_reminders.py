@@ -78,7 +78,7 @@ def test_a_test_print_waits_for_an_eye(tested: Path) -> None:
     assert asked(tested, 1, "test print") == []
     (line,) = asked(tested, 5, "test print")
     assert "The test print of weir_test.tif on small-rag went to the lab on" in line.text
-    assert "platemark decide 1 --adjust" in line.next
+    assert "platemark approve 1" in line.next
     assert asked(tested, 59, "test print") != []
     assert asked(tested, 62, "test print") == []
     code, _ = ask_here(tested, "decide", "1", "--adjust", "lightness 50:53", "--by", "Mira",
