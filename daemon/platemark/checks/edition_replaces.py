@@ -46,8 +46,8 @@ def find(known: Known) -> Iterable[Finding]:
         yield stop(
             CODE,
             ACCEPT,
-            f"{known.name} is made again for job {job_number(remake)}, and not {request.copies} of "
-            f"its numbers of {edition.name} are destroyed.",
+            f"{known.name} is made again for job {job_number(remake)}, and {request.copies} of "
+            f"that job's numbers of {edition.name} must be destroyed first.",
             "When the spoilt print is destroyed, say so with `platemark editions destroyed "
             f"{edition.id} NUMBER`, then answer this job with copies={request.copies}.",
             choices=(f"copies={request.copies}",),

@@ -146,7 +146,8 @@ def certificate_of(
         product=examined.get("product") or "",
         workshop=edition.disclosure.workshop or (lab.name if lab is not None else job.lab or ""),
         printed_on=_closed_on(reader, job, zone),
-        replaced=bool((examined.get("request") or {}).get("replaces")),
+        replaced=bool((examined.get("request") or {}).get("replaces"))
+        or Editions(reader).remake_of(job.job) is not None,
         disclosure=edition.disclosure,
         job=job.job,
         parcel=job.parcel,
