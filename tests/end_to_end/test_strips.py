@@ -157,6 +157,11 @@ def test_from_the_first_strip_to_a_drift_that_was_decided(sent: Path, tmp_path: 
     assert "strip of job 000002" in stop["message"]
     assert f"platemark strip settle {found[2]['lab']} {SURFACE}" in stop["next"]
 
+    # The morning says so until it is decided.
+    assert "finals on Small rag of Brindlewick are held" in " ".join(
+        ask_here(sent, "morning")[1].split()
+    )
+
     # Only the photographer decides, and only about what she saw.
     lab_id = found[2]["lab"]
     about = ("settle", lab_id, SURFACE, "--because", "the lab changed its ink")

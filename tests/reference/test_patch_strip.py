@@ -19,7 +19,7 @@ from made_plans import check_task, picture, plan_for, render_task
 from PIL import Image
 
 from platemark.imaging.check import check
-from platemark.imaging.icc import build_matrix_profile
+from platemark.imaging.icc import build_grey_profile, build_matrix_profile
 from platemark.imaging.print_model import MATTE_RAG, make_printer_profile
 from platemark.imaging.render import render
 from platemark.model.patch_strip import (
@@ -138,6 +138,27 @@ def test_the_picture_is_as_without_it_and_the_strip_is_checked(
         resolution=(75, 75), resolutionunit="INCH", metadata=None,
     )  # fmt: skip
     assert any("patch strip is not as planned" in reason for reason in check(task).reasons)
+
+
+def test_a_grey_picture_has_the_same_coloured_strip(tmp_path: Path) -> None:
+    """The strip is the product's, not the picture's: beside a grey picture it is the same."""
+    coloured = made(tmp_path / "rgb")
+    grey = picture(tmp_path / "grey", skimage.data.camera()[:400], build_grey_profile())
+    task = render_task(grey, with_strip(plan_for(grey, printer(), ppi=PPI)), printer())
+    render(task)
+    assert check(check_task(task)).passed
+    assert np.array_equal(patches_in(check_task(task)), patches_in(coloured))
+
+
+def test_a_lab_that_converts_gets_the_strip_in_its_space(tmp_path: Path) -> None:
+    """In Adobe RGB (1998) the full green of sRGB is 144 255 60 of 255 (published primaries)."""
+    adobe = build_matrix_profile("adobe-rgb")
+    original = picture(tmp_path, skimage.data.coffee())
+    task = render_task(original, with_strip(plan_for(original, adobe, ppi=PPI)), adobe)
+    render(task)
+    assert check(check_task(task)).passed
+    green = [patch.name for patch in PATCHES].index("green")
+    assert np.abs(patches_in(check_task(task))[green] / 257 - [144, 255, 60]).max() <= 0.7
 
 
 def test_a_jpeg_with_a_wrong_patch_is_found(tmp_path: Path) -> None:

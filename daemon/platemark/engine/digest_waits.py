@@ -8,6 +8,7 @@ from typing import Any
 
 from platemark.delivery import COLLECT
 from platemark.ledger.read import JobRow, Reader
+from platemark.ledger.strips import Strips
 from platemark.ledger.threads import Threads
 from platemark.model.job import job_number
 from platemark.model.morning import DigestLine
@@ -91,6 +92,7 @@ def to_do(
     found += _to_answer(reader, settings)
     found += _to_fetch(reader, settings, since)
     found += _from_labs(reader, settings)
+    found += _drifted(reader, settings)
     return [*found, *(line for line in reminded if line.next)]
 
 
@@ -118,6 +120,24 @@ def _to_answer(reader: Reader, settings: Settings) -> list[DigestLine]:
                     f"Each has a folder in held/ with WHY.html; {many}.",
                 )
             )
+    return found
+
+
+def _drifted(reader: Reader, settings: Settings) -> list[DigestLine]:
+    """Surfaces whose returned strips are beyond their limits, with nothing decided."""
+    found = []
+    for row in Strips(reader).all_open():
+        surface, lab = settings.surface(row.surface), settings.lab(row.lab)
+        on = surface.name if surface is not None else row.surface
+        by = lab.name if lab is not None else row.lab
+        found.append(
+            DigestLine(
+                f"The strip of job {job_number(row.job)} is beyond the limits: finals on {on} of "
+                f"{by} are held.",
+                f"Ask the lab, then decide: `platemark strip settle {row.lab} {row.surface}`.",
+                row.job,
+            )
+        )
     return found
 
 

@@ -90,6 +90,12 @@ def trend_of(
     entries = [read.entry(row.seq) for row in Strips(read).of_product(lab, surface)]
     readings = [*(entry for entry in entries if entry is not None), *newest]
     held_against = {entry.body["reference"] for entry in readings} | {reference}
+    # The first of its kind that is not beyond its limits is one from the start.
+    held_against |= {
+        entry.seq
+        for entry in readings
+        if entry.body["reference"] is None and entry.body["verdict"] != "beyond"
+    }
     zone, limits = ZoneInfo(settings.studio.time_zone), settings.studio.strips
     points = tuple(point_of(entry, zone, entry.seq in held_against) for entry in readings)
     on, by = settings.surface(surface), settings.lab(lab)

@@ -97,10 +97,11 @@ def _in_words(readings: list[dict[str, Any]]) -> str:
     if not readings:
         return ""
     newest = readings[0]
-    return (
-        f"How {len(readings)} readings differ from their reference, the newest by "
-        f"{newest['mean'] or 'nothing'} ΔE00 on average: {newest['word']}."
+    count = "the first reading" if len(readings) == 1 else f"the newest of {len(readings)} readings"
+    by = (
+        f"differs by {newest['mean']} ΔE00 on average from" if newest["mean"] else "is held against"
     )
+    return f"Drawn over time: {count} {by} {newest['than']}; {newest['word']}."
 
 
 VIEWS: tuple[tuple[str, View], ...] = (
