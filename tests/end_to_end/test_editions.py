@@ -231,6 +231,15 @@ def _certificates(root: Path, folder: Path) -> None:
     assert "AP 1/1" in " ".join(extract_text(folder / "1--proof.pdf").split())
     write(root, EDITION.replace("total = 3", "total = 30"))
     assert "numbers were given as of 3" in certify("1")[1]
+    said = ask_here(root, "doctor")[1]
+    assert "edition dunes: numbers were given as of 3 prints, and its file says 30" in said
+    (root / "editions/dunes.toml").unlink()
+    assert "editions/dunes.toml is not there" in ask_here(root, "doctor")[1]
+    put(root, "loose.tif", "coffee", order="Loose")
+    prepare(root)
+    assert codes(root, 12) == {"edition-not-named"}, (
+        "its file is gone, and it is known all the same"
+    )
 
 
 def test_the_record_tells_of_editions(numbered: Path) -> None:
@@ -241,6 +250,7 @@ def test_the_record_tells_of_editions(numbered: Path) -> None:
     assert (prints["of"], prints["reserved"], prints["free"]) == (3, [1, 2, 3], [])
     assert (proofs["kind"], proofs["reserved"]) == ("proof", [1])
     assert "dunes" in ask_here(numbered, "editions")[1]
+    assert "edition dunes: 3 of 3 numbers given, 0" in ask_here(numbered, "doctor")[1]
     shown = ask_here(numbered, "editions", "show", "dunes")[1]
     assert "Birch" in shown
     assert "Free numbers: none of 3." in shown

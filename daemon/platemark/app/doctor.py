@@ -14,6 +14,7 @@ import click
 
 from platemark.app.coming_words import closing_words, coming_words, waiting_words
 from platemark.app.context import FAULT, out, out_json, studio_of
+from platemark.app.doctor_editions import edition_words
 from platemark.app.doctor_hot import words_of_hot
 from platemark.app.doctor_keeping import keeping_words
 from platemark.app.doctor_morning import record_words, settings_words
@@ -203,6 +204,7 @@ def _record(root: Path, settings: Settings) -> Iterator[Word]:
                 *waiting_words(settings, reader, datetime.now(UTC)),
                 *record_words(root, settings, reader),
                 *keeping_words(root, settings, reader),
+                *edition_words(settings, reader),
             )
     except StudioMissing:
         yield Word("note", "record", "none yet; it begins with the first sweep or run")

@@ -66,14 +66,15 @@ def standing_of(
         likeness: What the picture is known by, as the record has it; empty where not looked for.
 
     Returns:
-        None where there are no editions and none is asked for.
+        None where there never was an edition and none is asked for.
     """
     request = known.resolved.request
-    if not settings.editions and request.edition is None:
-        return None
     ledger = Editions(reader)
-    ids = tuple(each.id for each in settings.editions)
     known_pictures = ledger.pictures()
+    # A file that is taken away does not free the pictures of its edition.
+    if not settings.editions and not known_pictures and request.edition is None:
+        return None
+    ids = tuple(each.id for each in settings.editions)
     pictures = _pictures(settings.editions, known_pictures, original, likeness)
     edition = settings.edition(request.edition) if request.edition is not None else None
     if edition is None:
@@ -109,6 +110,28 @@ def rows_of(ledger: Editions, edition: Edition) -> list[Numbered]:
         if (each.part, each.kind, each.number) not in there
     ]
     return sorted(rows, key=lambda row: (row.part, row.kind, row.number))
+
+
+def promised_otherwise(ledger: Editions, edition: Edition) -> str:
+    """How the file of an edition differs from what numbers of it were given under; empty for not.
+
+    Sizes and surfaces that were added are asked about when something is printed so.
+    """
+    entry = ledger.terms_entry(edition.id)
+    if entry is None or not ledger.numbers(edition.id):
+        return ""
+    terms, now = from_plain(Terms, entry.body[EDITION]["terms"]), edition.terms
+    if terms.counted != now.counted:
+        return f"its sizes were counted {_COUNTED[terms.counted]} when numbers were given"
+    for part, kind, said in terms.totals:
+        if now.total(part, kind) != said:
+            what = "prints" if kind == "print" else "artist’s proofs"
+            is_now = edition.of(part, kind)
+            return f"numbers were given as of {said} {what}, and its file says {is_now}"
+    return ""
+
+
+_COUNTED = {"together": "together", "each-size": "each by itself"}
 
 
 @dataclass(frozen=True, slots=True)
