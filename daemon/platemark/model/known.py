@@ -183,7 +183,7 @@ class Known:
     reprint: Reprint | None = None
     """None for a job that is not to be the same print as an earlier one."""
     editions: EditionStanding | None = None
-    """None where the studio has no editions and none is asked for."""
+    """None where there never was an edition and none is asked for."""
 
     drift: Drift | None = None
     """Of the product, where a returned strip is beyond its limits and nobody has decided."""
