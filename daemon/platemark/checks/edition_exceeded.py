@@ -27,13 +27,14 @@ def find(known: Known) -> Iterable[Finding]:
     of = edition.of(standing.part, kind)
     where = f"the edition {edition.name}{edition.part_words(standing.part)}"
     wanted = f"one more {kind_words(kind)}" if request.copies == 1 else f"{request.copies} {what}"
+    left = standing.left
     if not of:
         said = f"{known.name} asks for {wanted}, and {where} has no {what}."
-    elif not standing.left:
+    elif not left:
         said = f"{known.name} asks for {wanted}, and all {of} {what} of {where} are given."
     else:
-        said = f"{known.name} asks for {wanted}, and {standing.left} of {of} are left of {where}."
-    left = standing.left
+        are = "is" if left == 1 else "are"
+        said = f"{known.name} asks for {wanted}, and {left} of {of} {are} left of {where}."
     fewer = f"Answer with copies={left}, or withdraw it." if left else "Withdraw it."
     yield stop(
         CODE,
@@ -42,5 +43,5 @@ def find(known: Known) -> Iterable[Finding]:
         f"{fewer} `platemark editions show {edition.id}` says who has which number. Where a print "
         f"is no more, say so with `platemark editions destroyed {edition.id} NUMBER`, and answer "
         "with replaces=NUMBER.",
-        choices=(f"copies={standing.left}",) if standing.left else (),
+        choices=(f"copies={left}",) if left else (),
     )

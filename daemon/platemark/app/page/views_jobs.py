@@ -31,6 +31,7 @@ from platemark.app.page.site import Site, View, form_fields
 from platemark.app.page.studio_seen import StudioSeen, is_served
 from platemark.app.page.words import STATES, asked_words, kind_words, moment_words
 from platemark.engine.decide import write_decision
+from platemark.engine.editions import edition_of
 from platemark.engine.hold import notice_of
 from platemark.engine.picture_decisions import words_of
 from platemark.engine.thread import Step, is_single, thread_of
@@ -262,6 +263,7 @@ def job_page(
         changes = reader.body(row.rendered_seq).get("changes", []) if made else []
         settled = reader.settled(row.original_sha256, row.surface)
         recall = reader.recall(number)
+        edition = edition_of(reader, row)
         test = seen_test(seen, reader, row, said)
         earlier = reader.jobs(original=row.original_sha256)[:20]
         steps = thread_of(reader, row, seen.settings)
@@ -270,6 +272,7 @@ def job_page(
         request, "job", status, row=row, card=card, notice=notice, form=form, wrong=wrong,
         test=test, findings=findings, history=history, changes=[each["text"] for each in changes],
         settled=words_of(settled) if settled is not None else "", recall=recall,
+        edition=edition.words if edition is not None else "",
         others=[_item(each) for each in earlier if each.job != number],
         lab_name=seen.lab_name(row.lab), surface_name=seen.surface_name(row.surface),
         print_sha256=row.print_sha256 if made else None,
