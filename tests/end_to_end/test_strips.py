@@ -83,6 +83,15 @@ def colour_science() -> Any:
 def test_from_the_first_strip_to_a_drift_that_was_decided(sent: Path, tmp_path: Path) -> None:
     """A strip as the profile predicts becomes the reference; one that drifted holds finals."""
     assert {row["state"] for row in jobs_of(sent).values()} == {"delivered"}
+    (ticket,) = sent.glob("outgoing/*/*/ticket.json")
+    told = {each["job"]: each for each in json.loads(ticket.read_text())["tickets"]}
+    box, file = told[1]["geometry"]["strip_box"], told[1]["print_file"]
+    assert box["top"] + box["height"] == file["height_px"]
+    assert box["top"] >= told[1]["geometry"]["trim_box"]["height"]
+    assert told[3]["geometry"]["strip_box"] is None
+    (asked,) = [line for line in told[1]["instructions"] if "colour patches" in line]
+    assert "cut it off, and send it back" in asked
+    assert not [line for line in told[3]["instructions"] if "patches" in line]
     values, icc = device_values(sent, 1)
     answered = by_transicc(values, icc, tmp_path / "by")
     lab = lab_in(answered)

@@ -140,6 +140,18 @@ def test_the_picture_is_as_without_it_and_the_strip_is_checked(
     assert any("patch strip is not as planned" in reason for reason in check(task).reasons)
 
 
+def test_the_same_bytes_come_from_any_number_of_threads(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One, two and three threads cut the document into other strips, and make the same file."""
+    files = []
+    for threads in ("1", "2", "3"):
+        monkeypatch.setenv("VIPS_CONCURRENCY", threads)
+        task = made(tmp_path / threads, bits=8, placed=Box(30, 40, 600, 400))
+        files.append(Path(task.print_file).read_bytes())
+    assert files[0] == files[1] == files[2]
+
+
 def test_a_grey_picture_has_the_same_coloured_strip(tmp_path: Path) -> None:
     """The strip is the product's, not the picture's: beside a grey picture it is the same."""
     coloured = made(tmp_path / "rgb")

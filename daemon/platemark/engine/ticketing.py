@@ -455,6 +455,7 @@ def _geometry(
         native_ppi=shown(native_ppi, 1),
         mirrored_by=product.mirror_by,
         direction=surface.direction,
+        strip_box=plan.strip.box if plan.strip is not None else None,
     )
 
 

@@ -134,6 +134,8 @@ class TicketGeometry:
     mirrored_by: Literal["nobody", "lab", "studio"]
     direction: Direction = "none"
     """Which way the surface's own lines run under the picture as it stands."""
+    strip_box: Box | None = None
+    """The strip of colour patches below the print, which is cut off and sent back."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -177,7 +177,10 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "sha256": ("Of the file, hexadecimal.", _SHA256),
         "bytes": ("Its length.", _COUNT),
         "width_px": ("Of the whole document, bleed or wrap included.", _COUNT),
-        "height_px": ("Of the whole document, bleed or wrap included.", _COUNT),
+        "height_px": (
+            "Of the whole document, bleed or wrap and a strip of patches included.",
+            _COUNT,
+        ),
         "prints_at": (
             "The whole document on paper, border, bleed, wrap and tuck included, like a size.",
             {"pattern": r"^[0-9]+(\.[0-9]+)?x[0-9]+(\.[0-9]+)?(in|cm|mm)$"},
@@ -233,6 +236,11 @@ _FIELDS: dict[str, dict[str, tuple[str, dict[str, Any]]]] = {
         "mirrored_by": ("Who turns the picture left for right; it happens once or never.", {}),
         "direction": (
             "Which way the surface's own lines run under the picture as it stands in the file.",
+            {},
+        ),
+        "strip_box": (
+            "The strip of colour patches below the print, outside its trim: cut it off and send it "
+            "back with the print; null where there is none.",
             {},
         ),
     },
