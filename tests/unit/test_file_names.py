@@ -40,6 +40,14 @@ def test_border_is_in_the_name() -> None:
     assert bordered == "000019_1x_Heron-at-first-light_16x12in-on-20x16in.tif"
 
 
+def test_an_editions_numbers_are_in_the_name() -> None:
+    """A lab that wants them has the numbers of a limited edition; other prints leave no trace."""
+    pattern = "{job}_{title}_{edition}"
+    assert named(pattern, edition="7-9 of 25") == "000123_Heron-at-dusk_7-9-of-25.tif"
+    assert named(pattern, edition="AP 2 of 3") == "000123_Heron-at-dusk_AP-2-of-3.tif"
+    assert named(pattern) == "000123_Heron-at-dusk.tif"
+
+
 def test_accents_are_spelt_out() -> None:
     """Accented and Nordic letters keep a readable spelling, in one sign or in two."""
     assert named("{title}", title="Crème brûlée") == "Creme-brulee.tif"
