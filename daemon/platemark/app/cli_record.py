@@ -29,7 +29,8 @@ from platemark.model.ticket import Witness
 
 KINDS = (
     "archive-damaged", "archive-mended", "archive-verified", "asked-anew", "backed-up", "claimed",
-    "decided", "decision-refused", "delivered", "drop-moved", "examined", "files-found", "held",
+    "decided", "decision-refused", "delivered", "drop-moved", "edition-destroyed",
+    "edition-sold", "edition-unsold", "edition-void", "examined", "files-found", "held",
     "job-read-back", "let-go", "looked-again", "morning-told", "morning-written",
     "parcel-cleared", "parcel-closed",
     "parcel-delivered", "parcel-given-up", "parcel-let-out", "parcel-read-back", "parcel-sealed",
