@@ -59,7 +59,9 @@ def _product(seen: StudioSeen, reader: Reader, lab: str, surface: str) -> dict[s
     word = Strips(reader).newest_word(lab, surface)
     sha256 = word.body.get("chart_sha256") if word is not None else None
     readings = [_reading(seen, reader, row) for row in reversed(rows[-SHOWN:])]
-    said = word.body.get("sentence", "") if word is not None else ""
+    open_row = Strips(reader).open_in(lab, surface)
+    open_entry = reader.entry(open_row.seq) if open_row is not None else None
+    said = open_entry.body.get("sentence", "") if open_entry is not None else ""
     return {
         "lab": lab,
         "surface": surface,
@@ -67,7 +69,7 @@ def _product(seen: StudioSeen, reader: Reader, lab: str, surface: str) -> dict[s
         "surface_name": seen.surface_name(surface),
         "chart": f"/chart/{sha256}.png" if sha256 else "",
         "drawn": _in_words(readings),
-        "open": any(row.is_open for row in rows),
+        "open": open_row is not None,
         "said": said,
         "readings": readings,
         "count": len(rows),
