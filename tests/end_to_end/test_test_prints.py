@@ -210,11 +210,20 @@ def _held_against_it(studio: Studio) -> None:
 
     # A final is no test, and a withdrawn test was never printed.
     assert "is no test print" in say(studio, final).sentence
-    studio.drop("owl.tif", SHORT[:, ::-1], "adobe-rgb", purpose="test")
-    withdrawn = studio.read.newest_job()
-    ask_here_while_open(studio, withdrawn, "")
+    # What is settled for the first print of a test its others are planned anew with; and whoever
+    # withdraws it withdraws them.
+    studio.drop("owl.tif", SHORT[:, ::-1], "adobe-rgb", fit="crop", purpose="test")
+    three = studio.read.newest_job() - 2, studio.read.newest_job() - 1, studio.read.newest_job()
+    studio.settle(three[2], intent="perceptual")
+    for job in three:
+        assert studio.row(job).state == "rendered"
+        assert studio.read.body(studio.row(job).examined_seq)["plan"]["intent"] == "perceptual"
+    withdrawn = three[0]
+    said = ask_here_while_open(studio, withdrawn, "").sentence
+    assert f"So are the further prints of its test: {three[1]:06d}, {three[2]:06d}." in said
+    assert {studio.row(job).state for job in three} == {"withdrawn"}
     gone = say(studio, withdrawn)
-    assert f"Test 00000{withdrawn} is withdrawn: it was never printed." in gone.sentence
+    assert f"Test {withdrawn:06d} is withdrawn: it was never printed." in gone.sentence
 
 
 def original(studio: Studio) -> str:

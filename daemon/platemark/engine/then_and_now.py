@@ -19,7 +19,7 @@ from platemark.model.plain import to_plain
 from platemark.model.plan import Plan
 from platemark.model.reprint import Compared, Printed, Reprint
 from platemark.model.terms import Box
-from platemark.model.testing import is_test
+from platemark.model.testing import is_test, why_not_test
 from platemark.model.work import (
     ChildLimits,
     Failure,
@@ -71,7 +71,9 @@ def with_plan(read: Reader, row: JobRow, known: Known) -> Reprint | None:
         return reprint
     if known.layout is None or known.facts.format == "other":
         return reprint
-    if known.profile.state not in _PLANNABLE or (is_test(known) and known.measures is None):
+    if known.profile.state not in _PLANNABLE or (
+        is_test(known) and (known.measures is None or why_not_test(known))
+    ):
         return reprint
     plan = decided(read, row, known, space_hashes()).plan
     planned = replace(reprint, now=Printed(lab.id, known.surface.id, product.name, plan))
