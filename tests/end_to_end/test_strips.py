@@ -7,6 +7,7 @@ for the differences.
 import importlib
 import json
 import os
+import re
 import shutil
 import warnings
 from collections.abc import Callable
@@ -238,3 +239,30 @@ def test_what_cannot_be_used_is_refused_and_nothing_is_recorded(sent: Path, tmp_
     assert (code != 0, "already" in said) == (True, True)
     code, said = strip(sent, "settle", "brook", SURFACE, "--by", "Mira", "--because", "no reason")
     assert code != 0
+
+
+def test_on_a_weave_the_first_reading_is_the_reference(sent: Path, tmp_path: Path) -> None:
+    """There the profile's word does not count; three passes are averaged, their spread told."""
+    file = sent / "surfaces" / f"{SURFACE}.toml"
+    text = file.read_text()
+    file.write_text(re.sub('texture = "[a-z]+"', 'texture = "weave"', text))
+    assert file.read_text() != text
+    values, icc = device_values(sent, 1)
+    lab = np.array(lab_in(by_transicc(values, icc, tmp_path / "by")))
+    far, bluer = lab + np.array([8, 4, -6]), np.array([0, 0, 1])
+    passes = [readings((far + step * bluer).tolist()) for step in (-1, 0, 1)]
+    rows = [each.split("BEGIN_DATA\n")[1].split("END_DATA")[0] for each in passes]
+    text = passes[0].replace("SETS 36", "SETS 108").replace(rows[0], "".join(rows))
+    code, said = read_in(sent, text, 1, "--json")
+    assert code == 0, said
+    first = json.loads(said)
+    assert (first["against"], first["verdict"], first["times"]) == ("nothing", "within", 3)
+    assert float(first["by_profile"]["mean"]) > 5
+    # The middle pass is the mean, so the outer two are a step of b* away from it.
+    steps = colour_science().delta_E(far + bluer, far, method="CIE 2000")
+    back = colour_science().delta_E(far - bluer, far, method="CIE 2000")
+    assert float(first["spread"]) == pytest.approx(max(steps.max(), back.max()), abs=0.02)
+    code, said = read_in(sent, readings(far.tolist()), 2, "--json")
+    second = json.loads(said)
+    assert (code, second["against"], second["reference"]) == (0, "reference", first["seq"])
+    assert float(second["by_reference"]["largest"]) <= 0.02

@@ -34,12 +34,18 @@ from platemark.model.terms import Box, EdgeChoice
 from platemark.model.work import CheckTask
 
 PPI = Fraction(75)
+SRGB = build_matrix_profile("srgb")
 WORDS = strip_words("smooth-rag", "a" * 64, "b" * 64)
 
 
 @functools.cache
 def printer() -> bytes:
     return make_printer_profile(MATTE_RAG)
+
+
+def photograph() -> np.ndarray[Any, Any]:
+    """A cup and its spoon: bright rims, deep shadows, strong reds."""
+    return np.ascontiguousarray(skimage.data.coffee()[60:260, 180:480])
 
 
 def with_strip(plan: Plan) -> Plan:
@@ -49,11 +55,17 @@ def with_strip(plan: Plan) -> Plan:
     return replace(plan, height_px=plan.height_px + strip.box.height, strip=strip)
 
 
-def made(folder: Path, *, strip: bool = True, **changes: Any) -> CheckTask:
-    """A print of a photograph with a strip below it, rendered."""
-    original = picture(folder, skimage.data.coffee())
-    plan = plan_for(original, printer(), ppi=PPI, **changes)
-    task = render_task(original, with_strip(plan) if strip else plan, printer())
+def made(
+    folder: Path, *, strip: bool = True, output: bytes | None = None, **changes: Any
+) -> CheckTask:
+    """A print of a photograph with a strip below it, rendered; for the printer where none is said.
+
+    In the picture's own space nothing is converted, which is far sooner.
+    """
+    output = printer() if output is None else output
+    original = picture(folder, photograph())
+    plan = plan_for(original, output, ppi=PPI, **changes)
+    task = render_task(original, with_strip(plan) if strip else plan, output)
     render(task)
     return check_task(task)
 
@@ -109,8 +121,8 @@ def test_the_patches_are_what_another_engine_makes_of_them(tmp_path: Path) -> No
         {"bits": 8},
         {"bits": 8, "mirror": True},
         {"format": "jpeg", "bits": 8, "jpeg_quality": 95, "compression": "none"},
-        {"placed": Box(20, 20, 600, 400), "edge": EdgeChoice("mirror"), "bleed_px": 20},
-        {"placed": Box(30, 40, 600, 400)},
+        {"placed": Box(20, 20, 300, 200), "edge": EdgeChoice("mirror"), "bleed_px": 20},
+        {"placed": Box(30, 40, 300, 200)},
     ],
     ids=["16 bit", "8 bit", "mirrored", "jpeg", "bleed", "border"],
 )
@@ -118,10 +130,10 @@ def test_the_picture_is_as_without_it_and_the_strip_is_checked(
     changes: dict[str, Any], tmp_path: Path
 ) -> None:
     """The print above the strip is pixel for pixel that without one; spoilt strips are found."""
-    task = made(tmp_path / "with", **changes)
+    task = made(tmp_path / "with", output=SRGB, **changes)
     checked = check(task)
     assert (checked.passed, checked.reasons) == (True, ())
-    bare = made(tmp_path / "bare", strip=False, **changes)
+    bare = made(tmp_path / "bare", strip=False, output=SRGB, **changes)
     plan = task.plan
     assert (plan.print_height_px, plan.width_px) == (bare.plan.height_px, bare.plan.width_px)
     if plan.format == "jpeg":
@@ -134,7 +146,7 @@ def test_the_picture_is_as_without_it_and_the_strip_is_checked(
     assert strip is not None
     ours[strip.top + 2, plan.width_px // 2] ^= 1
     tifffile.imwrite(
-        task.print_file, ours, photometric="rgb", iccprofile=printer(),
+        task.print_file, ours, photometric="rgb", iccprofile=SRGB,
         resolution=(75, 75), resolutionunit="INCH", metadata=None,
     )  # fmt: skip
     assert any("patch strip is not as planned" in reason for reason in check(task).reasons)
@@ -143,19 +155,19 @@ def test_the_picture_is_as_without_it_and_the_strip_is_checked(
 def test_the_same_bytes_come_from_any_number_of_threads(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One, two and three threads cut the document into other strips, and make the same file."""
+    """One and two threads cut the document into other strips, and make the same file."""
     files = []
-    for threads in ("1", "2", "3"):
+    for threads in ("1", "2"):
         monkeypatch.setenv("VIPS_CONCURRENCY", threads)
-        task = made(tmp_path / threads, bits=8, placed=Box(30, 40, 600, 400))
+        task = made(tmp_path / threads, bits=8, placed=Box(30, 40, 300, 200))
         files.append(Path(task.print_file).read_bytes())
-    assert files[0] == files[1] == files[2]
+    assert files[0] == files[1]
 
 
 def test_a_grey_picture_has_the_same_coloured_strip(tmp_path: Path) -> None:
     """The strip is the product's, not the picture's: beside a grey picture it is the same."""
     coloured = made(tmp_path / "rgb")
-    grey = picture(tmp_path / "grey", skimage.data.camera()[:400], build_grey_profile())
+    grey = picture(tmp_path / "grey", skimage.data.camera()[:200, :300], build_grey_profile())
     task = render_task(grey, with_strip(plan_for(grey, printer(), ppi=PPI)), printer())
     render(task)
     assert check(check_task(task)).passed
@@ -165,7 +177,7 @@ def test_a_grey_picture_has_the_same_coloured_strip(tmp_path: Path) -> None:
 def test_a_lab_that_converts_gets_the_strip_in_its_space(tmp_path: Path) -> None:
     """In Adobe RGB (1998) the full green of sRGB is 144 255 60 of 255 (published primaries)."""
     adobe = build_matrix_profile("adobe-rgb")
-    original = picture(tmp_path, skimage.data.coffee())
+    original = picture(tmp_path, photograph())
     task = render_task(original, with_strip(plan_for(original, adobe, ppi=PPI)), adobe)
     render(task)
     assert check(check_task(task)).passed
@@ -175,7 +187,7 @@ def test_a_lab_that_converts_gets_the_strip_in_its_space(tmp_path: Path) -> None
 
 def test_a_jpeg_with_a_wrong_patch_is_found(tmp_path: Path) -> None:
     """A JPEG's patches are judged by their means: one that is 8 codes off does not pass."""
-    task = made(tmp_path, format="jpeg", bits=8, jpeg_quality=95, compression="none")
+    task = made(tmp_path, output=SRGB, format="jpeg", bits=8, jpeg_quality=95, compression="none")
     opened = Image.open(task.print_file)
     pixels = np.asarray(opened).copy()
     strip = task.plan.strip
@@ -220,7 +232,7 @@ def test_the_strip_has_36_patches_of_34_colours() -> None:
 
 def test_plans_without_a_strip_have_the_hash_that_they_had(tmp_path: Path) -> None:
     """What was printed before there were strips can be made again to the byte."""
-    made_picture = picture(tmp_path, skimage.data.coffee()[:40, :60])
+    made_picture = picture(tmp_path, photograph()[:40, :60])
     plan = plan_for(made_picture, printer())
     strip = StripPlan(Box(0, 40, 60, 10), 1, 36, 0, 44, "")
     assert plan_hash(plan) != plan_hash(replace(plan, strip=strip))
