@@ -96,7 +96,7 @@ def test_a_print_that_failed_is_made_again(delivered: Path, tmp_path: Path) -> N
 
     thread = job(delivered, 5)["thread"]
     assert thread == job(delivered, 1)["thread"]
-    assert [(step["what"], step["job"]) for step in thread] == [
+    assert [(step["kind"], step["job"]) for step in thread] == [
         ("picture", 1), ("final", 1), ("lab-answered", 1), ("returned", 1), ("remake", 5),
     ]  # fmt: skip
     assert (

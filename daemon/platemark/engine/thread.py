@@ -8,8 +8,11 @@ from typing import Any
 
 from platemark.engine.reprinted import OF, REASON
 from platemark.ledger.chain import Entry
+from platemark.ledger.edition_tables import EDITION
+from platemark.ledger.editions import Editions
 from platemark.ledger.read import JobRow, Reader
 from platemark.ledger.threads import Threads
+from platemark.model.edition import kind_words, numbers_words
 from platemark.model.job import job_number
 from platemark.model.reprint import IN_PLACE_OF, REASONS, SHORT
 from platemark.model.studio import Settings
@@ -49,7 +52,7 @@ class Step:
     """Its entry in the record."""
     at: str
     """UTC, RFC 3339."""
-    what: str
+    kind: str
     """`picture`, `test`, `final`, `reprint`, `remake`, or the kind of the entry."""
     called: str
     """The same for people, in a word or two."""
@@ -79,7 +82,7 @@ def thread_of(reader: Reader, row: JobRow, settings: Settings | None = None) -> 
             steps.append(_version(each, entry, len(versions)))
         steps.append(_print(reader, each, entry, settings))
         steps.extend(_since(reader, each))
-    return tuple(sorted(steps, key=lambda step: (step.seq, step.what != "picture")))
+    return tuple(sorted(steps, key=lambda step: (step.seq, step.kind != "picture")))
 
 
 def is_single(steps: tuple[Step, ...]) -> bool:
@@ -92,7 +95,7 @@ def as_plain(step: Step) -> dict[str, Any]:
     return {
         "seq": step.seq,
         "at": step.at,
-        "what": step.what,
+        "kind": step.kind,
         "job": step.job,
         "words": step.words,
         "by": step.by or None,
@@ -130,7 +133,7 @@ def _print(reader: Reader, row: JobRow, entry: Entry, settings: Settings | None)
             f"{row.copies} copies" if (row.copies or 1) > 1 else "",
             f"on {_surface(row, settings)}",
             f"by {_lab(row, settings)}" if row.lab else "",
-            _numbers(examined),
+            _numbers(reader, row, examined),
             _file_words(reader, row),
         )
         if part
@@ -160,13 +163,19 @@ def _lab(row: JobRow, settings: Settings | None) -> str:
     return lab.name if lab is not None else row.lab or ""
 
 
-def _numbers(examined: dict[str, Any]) -> str:
-    edition = examined.get("edition")
+def _numbers(reader: Reader, row: JobRow, examined: dict[str, Any]) -> str:
+    """The numbers that a print has in its edition, with what became of those that were sold on."""
+    edition = examined.get(EDITION)
     if not isinstance(edition, dict) or not edition.get("numbers"):
         return ""
-    numbers = ", ".join(str(each) for each in edition["numbers"])
-    kind = "artist’s proof" if edition.get("kind") == "proof" else "number"
-    return f"{kind} {numbers} of {edition['of']}"
+    now = {each.number: each.state for _, each in Editions(reader).of_job(row.job)}
+    ended = [
+        f"{number} {now[number]}"
+        for number in edition["numbers"]
+        if now.get(number) in ("sold", "void", "destroyed")
+    ]
+    said = f"{kind_words(edition['kind'])} {numbers_words(edition['numbers'])} of {edition['of']}"
+    return f"{said} ({', '.join(ended)})" if ended else said
 
 
 def _file_words(reader: Reader, row: JobRow) -> str:
