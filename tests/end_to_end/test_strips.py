@@ -90,6 +90,8 @@ def test_from_the_first_strip_to_a_drift_that_was_decided(sent: Path, tmp_path: 
     assert box["top"] + box["height"] == file["height_px"]
     assert box["top"] >= told[1]["geometry"]["trim_box"]["height"]
     assert told[3]["geometry"]["strip_box"] is None
+    changes = ticket.with_name("changes.txt").read_text()
+    assert changes.count("and the strip of patches below it") == 2
     (asked,) = [line for line in told[1]["instructions"] if "colour patches" in line]
     assert "cut it off, and send it back" in asked
     assert not [line for line in told[3]["instructions"] if "patches" in line]

@@ -137,6 +137,7 @@ def _part(parcel: ParcelTicket, ticket: Ticket, place: SetPlace | None) -> Part:
     colour = colour_words(ticket.colour)
     size, sheet = shown_size(request.size, geometry), shown_size(request.sheet, geometry)
     bordered = is_bordered(ticket)
+    besides = " with its strip" if geometry.strip_box else " sheet" if bordered else ""
     wanted = shown_date(request.due) if request.due else ""
     at_studio = f"the studio: {parcel.studio_ship_to}" if parcel.studio_ship_to else "the studio"
     ship_to = request.ship_to or at_studio
@@ -149,7 +150,7 @@ def _part(parcel: ParcelTicket, ticket: Ticket, place: SetPlace | None) -> Part:
         sheet=sheet if bordered else "",
         border=shown_border(request.border) if bordered else "",
         bar=shown_lengths(request.wrap) if geometry.wrap_px else "",
-        whole=shown_whole(ticket.print_file.prints_at) + (" sheet" if bordered else ""),
+        whole=shown_whole(ticket.print_file.prints_at) + besides,
         whole_said=whole_words(ticket),
         edge=edge_words(ticket),
         wanted=wanted,

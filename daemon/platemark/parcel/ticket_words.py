@@ -183,10 +183,12 @@ def whole_words(ticket: Ticket) -> str:
     geometry = ticket.geometry
     whole = shown_whole(ticket.print_file.prints_at)
     if geometry.wrap_px:
-        return f"{whole} with wrap and tuck" if geometry.tuck_px else f"{whole} with wrap"
-    if geometry.bleed_px:
-        return f"{whole} with bleed"
-    return f"{whole}, the sheet with its border" if is_bordered(ticket) else whole
+        whole += " with wrap and tuck" if geometry.tuck_px else " with wrap"
+    elif geometry.bleed_px:
+        whole += " with bleed"
+    elif is_bordered(ticket):
+        whole += ", the sheet with its border"
+    return f"{whole}, and the strip of patches below it" if geometry.strip_box else whole
 
 
 def accepted_words(finding: TicketFinding) -> str:
