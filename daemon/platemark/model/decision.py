@@ -214,7 +214,7 @@ class ApprovalDecision:
     expected_seq: int
     """The newest entry about that job that the person saw."""
     settled_seq: int
-    """The newest entry that settled anything for the picture on that surface; 0 before the first."""
+    """The newest entry that settled anything for the picture there; 0 before the first."""
     adjust: str | None
     """What the final shall have besides, in words; `none` to undo what the test had; None for
     as it was tested."""

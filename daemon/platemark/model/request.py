@@ -132,7 +132,7 @@ class Request:
     strip: Literal["patches", "none"] = "none"
     """Whether a patch strip goes outside the trim, to be measured when it comes back."""
     steps: Literal["lightness", "shadows", "chroma", "a", "b"] | None = None
-    """Which adjustment a test's sheet of steps varies; None for what the picture's tones suggest."""
+    """Which adjustment a test's sheet of steps varies; None for what the tones suggest."""
 
 
 @dataclass(frozen=True, slots=True)
