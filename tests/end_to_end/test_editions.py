@@ -229,6 +229,9 @@ def _certificates(root: Path, folder: Path) -> None:
     assert "it is void" in certify("3")[1]
     assert certify("1", "--proof")[0] == 0
     assert "AP 1/1" in " ".join(extract_text(folder / "1--proof.pdf").split())
+    (folder / "1--proof.pdf").unlink()
+    assert ask_here(root, "return", "3", "--failed", "--defect", "a crease", *SAID)[0] == 0
+    assert "failed when it came back" in certify("1", "--proof")[1]
     write(root, EDITION.replace("total = 3", "total = 30"))
     assert "numbers were given as of 3" in certify("1")[1]
     said = ask_here(root, "doctor")[1]

@@ -125,6 +125,7 @@ def certificate_of(
             "print file.",
             "A certificate of it is written by hand.",
         )
+    _refuse_spoilt(reader, edition, job, number)
     examined = reader.body(job.examined_seq)
     _same_terms(reader, edition, part, kind)
     zone = ZoneInfo(settings.studio.time_zone)
@@ -179,6 +180,28 @@ def _printed(reader: Reader, edition: Edition, part: str, kind: PrintKind, numbe
         f"There is no certificate of {called}: {why}.",
         f"See `platemark editions show {edition.id}`.",
     )
+
+
+def _refuse_spoilt(reader: Reader, edition: Edition, job: JobRow, number: int) -> None:
+    """No certificate goes out for a print that was called back, or that failed when it came back.
+
+    Where a job made several, nobody knows which of them failed.
+
+    Raises:
+        UsageError: it was, or did.
+    """
+    why, passed = "", Editions(reader).passed(job.job)
+    if reader.recall(job.job) is not None and not passed:
+        why = "was called back, and may never have been printed"
+    elif (job.copies or 1) == 1 and passed is False:
+        why = "failed when it came back from the lab"
+    if why:
+        raise UsageError(
+            f"Number {number} of {edition.name} (job {job_number(job.job)}) {why}.",
+            f"Where it is no more, say so with `platemark editions destroyed {edition.id} "
+            f"{number}`; where it is good after all, record that with `platemark return "
+            f"{job.job} --passed`.",
+        )
 
 
 def _same_terms(reader: Reader, edition: Edition, part: str, kind: PrintKind) -> None:

@@ -73,6 +73,13 @@ class Editions:
         )
         return int(rows[0][0]) if rows else None
 
+    def passed(self, job: int) -> bool | None:
+        """Whether a print that came back is as it should be; None where it did not come back."""
+        rows = self._reader.ask(
+            "returns", "SELECT passed FROM returns WHERE job = ? ORDER BY seq DESC LIMIT 1", job
+        )
+        return bool(rows[0][0]) if rows else None
+
     def newest_restored(self) -> Entry | None:
         """The newest entry by which an older state of the record became the studio's, if any."""
         rows = self._reader.ask("restored", "SELECT max(seq) FROM restored")
