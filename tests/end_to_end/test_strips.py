@@ -167,7 +167,7 @@ def test_from_the_first_strip_to_a_drift_that_was_decided(sent: Path, tmp_path: 
     )
     stop = named["d.tif"]["findings"][0]
     assert "strip of job 000002" in stop["message"]
-    assert f"platemark strip settle {found[2]['lab']} {SURFACE}" in stop["next"]
+    assert f"platemark strip settle --lab {found[2]['lab']} --surface {SURFACE}" in stop["next"]
 
     # The morning says so until it is decided.
     assert "finals on Small rag of Brindlewick are held" in " ".join(
@@ -176,7 +176,15 @@ def test_from_the_first_strip_to_a_drift_that_was_decided(sent: Path, tmp_path: 
 
     # Only the photographer decides, and only about what she saw.
     lab_id = found[2]["lab"]
-    about = ("settle", lab_id, SURFACE, "--because", "the lab changed its ink")
+    about = (
+        "settle",
+        "--lab",
+        lab_id,
+        "--surface",
+        SURFACE,
+        "--because",
+        "the lab changed its ink",
+    )
     code, text = strip(sent, *about, "--by", "Asa")
     assert (code, "for the photographer" in text) == (1, True)
     with opened(sent) as at_work:
@@ -239,7 +247,18 @@ def test_what_cannot_be_used_is_refused_and_nothing_is_recorded(sent: Path, tmp_
     assert read_in(sent, text, 1)[0] == 0
     code, said = read_in(sent, text, 1)
     assert (code != 0, "already" in said) == (True, True)
-    code, said = strip(sent, "settle", "brook", SURFACE, "--by", "Mira", "--because", "no reason")
+    code, said = strip(
+        sent,
+        "settle",
+        "--lab",
+        "brook",
+        "--surface",
+        SURFACE,
+        "--by",
+        "Mira",
+        "--because",
+        "no reason",
+    )
     assert code != 0
 
 

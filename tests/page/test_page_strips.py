@@ -65,5 +65,5 @@ def test_an_open_drift_is_said(full: Path, show: Callable[..., Shown]) -> None:
     assert code == 3, text
     _, _, shown = show().get("/strips")
     assert "Finals are held." in shown
-    assert "platemark strip settle brindlewick small-rag" in shown
+    assert "platemark strip settle --lab brindlewick --surface small-rag" in shown
     assert "nobody has decided yet" in shown

@@ -139,8 +139,8 @@ def trend(
 
 
 @strip.command("settle")
-@click.argument("lab")
-@click.argument("surface")
+@click.option("--lab", required=True, help="The lab's id.")
+@click.option("--surface", required=True, help="The surface's id.")
 @click.option("--as-reference", is_flag=True,
               help="Hold later strips against the newest reading.")  # fmt: skip
 @_BY
@@ -149,7 +149,7 @@ def trend(
 def settle(
     studio: str | None, lab: str, surface: str, as_reference: bool, by: str, because: str
 ) -> None:
-    """Decide about the drift of SURFACE at LAB: its finals go on from there."""
+    """Decide about the drift of a lab's surface: its finals go on from there."""
     _refuse_no_reason(because)
     root = studio_of(studio)
     with reading(root) as reader:

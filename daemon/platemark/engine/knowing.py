@@ -128,7 +128,7 @@ def asked(reader: Reader, row: JobRow, answers: Answers) -> Resolved:
     return resolved
 
 
-_ONCE_A_TEST = {"copies": "1", "strip": "none"}
+_ONCE_A_TEST = {"copies": "1"}
 """What the sheets of a test are made with, whatever its first print is."""
 
 

@@ -244,7 +244,7 @@ def told_of(
 def _held_words(row: JobRow, held: list[JobRow], sent: list[JobRow]) -> str:
     words = (
         "Finals on that surface are held until the photographer decides: `platemark strip settle "
-        f"{row.lab} {row.surface} --by --because`."
+        f"--lab {row.lab} --surface {row.surface} --by … --because …`."
     )
     if held:
         words += f" Held now: {numbers_of(held)}."

@@ -63,7 +63,7 @@ def make_plan(known: Known, original_sha256: str, spaces: Mapping[str, str]) -> 
     colour = _colour(known, product, source, spaces)
     intent, compensate = intent_of(known, product)
     factor = layout.factor
-    strip = _strip(known, layout, colour.sha256, original_sha256)
+    strip = planned_strip(known, layout, colour.sha256, original_sha256)
     return seeded(
         Plan(
             original_sha256=original_sha256,
@@ -185,8 +185,15 @@ def _adjusting(known: Known) -> Adjustment | None:
     return known.settled.adjust if known.settled is not None else None
 
 
-def _strip(known: Known, layout: Layout, profile: str, original: str) -> StripPlan | None:
-    """The patch strip below the document, where one is asked for."""
+def planned_strip(known: Known, layout: Layout, profile: str, original: str) -> StripPlan | None:
+    """The patch strip below a document; None where none is asked for, or it is too narrow.
+
+    Args:
+        known: The job.
+        layout: Of the document.
+        profile: SHA-256 of the profile that it is printed by.
+        original: SHA-256 of the picture.
+    """
     if known.resolved.request.strip != "patches":
         return None
     strip = strip_below(layout.width, layout.height, layout.ppi)

@@ -18,8 +18,9 @@ from platemark.model.geometry import Layout, Misfit, lay_out
 from platemark.model.known import Known
 from platemark.model.lab import Product
 from platemark.model.measures import Measures
+from platemark.model.patch_strip import strip_below
 from platemark.model.plan import Plan, seeded
-from platemark.model.planning import make_plan, slug_words
+from platemark.model.planning import make_plan, planned_strip, slug_words
 from platemark.model.request import Border, Request
 from platemark.model.surface import Surface
 from platemark.model.terms import Box, EdgeChoice
@@ -97,16 +98,20 @@ def plan_test(
     if part == "half":
         layout = half_layout(known)
         return TestPrint(part, layout, make_plan(_at(known, layout), original_sha256, spaces))
-    final, bare = _settled(known)
+    asked, (final, bare) = known, _settled(known)
     request = replace(known.resolved.request, strip="none")
     known = replace(known, resolved=replace(known.resolved, request=request))
     plan = make_plan(known, original_sha256, spaces)
     rows = _crop_rows(known, final) if part == "crops" else _step_rows(known, final, plan.adjust)
     layout, sheet = _sheet(known, final, part, rows, plan)
+    strip = None
+    if part == "crops" and not _holds_strip(half_layout(known)):
+        # One of a test is enough, and this is the next that may be wide enough for it.
+        strip = planned_strip(asked, layout, plan.output_profile_sha256, original_sha256)
     made = replace(
         plan,
         width_px=layout.width,
-        height_px=layout.height,
+        height_px=layout.height + (strip.box.height if strip is not None else 0),
         placed=layout.placed,
         face_box=layout.face,
         trim_box=layout.trim,
@@ -117,6 +122,7 @@ def plan_test(
         edge=layout.edge,
         slug=slug_words(bare, str(layout.size), original_sha256),
         test=sheet,
+        strip=strip,
     )
     return TestPrint(part, layout, seeded(made))
 
@@ -497,6 +503,10 @@ def _settled(known: Known) -> tuple[Layout, Product]:
     if known.layout is None or known.product is None:
         raise ValueError(f"{known.name} cannot be tested while a stop is open")
     return known.layout, known.product
+
+
+def _holds_strip(layout: Layout) -> bool:
+    return strip_below(layout.width, layout.height, layout.ppi) is not None
 
 
 def _at(known: Known, layout: Layout) -> Known:
