@@ -139,7 +139,7 @@ def certificate_of(
         name=edition.name,
         title=job.title or Path(job.original_name).stem,
         numbered=numbered_words(kind, (number,), of),
-        what=f"{kind_words(kind)} {number} of {of}{edition.part_words(part)}",
+        what=f"{kind_words(kind)} {number} of {of}{_part_words(edition, part)}",
         extent=_extent(edition),
         size=_size_words(measures["size"]),
         sheet=_size_words(measures["sheet"]),
@@ -231,10 +231,20 @@ def _extent(edition: Edition) -> tuple[str, ...]:
         more = f" and {_count(proofs, 'artist’s proof')}" if proofs else ", no artist’s proofs"
         sizes = ", ".join(_size_words(str(each.size)) for each in edition.sizes)
         every = f" in {sizes}{' together' if len(edition.sizes) > 1 else ''}"
-        where = edition.part_words(part) or every
+        where = _part_words(edition, part) or every
         both = f"; {prints + proofs} in all" if proofs else ""
         lines.append(f"{_count(prints, 'numbered print')}{more}{where}{both}")
+    if len(lines) > 1:
+        kinds: tuple[PrintKind, ...] = ("print", "proof")
+        total = sum(edition.of(part, kind) for part in edition.parts for kind in kinds)
+        lines.append(f"{total} prints of all sizes, proofs included")
     return tuple(lines)
+
+
+def _part_words(edition: Edition, part: str) -> str:
+    """A size that is counted by itself; empty where sizes are counted together."""
+    words = edition.part_words(part)
+    return f" in {_size_words(words.removeprefix(' in '))}" if words else ""
 
 
 def _count(number: int, word: str) -> str:
@@ -330,8 +340,8 @@ def _print_facts(said: Certificate) -> Iterable[tuple[str, str]]:
 
 
 def _edition_facts(said: Certificate) -> Iterable[tuple[str, str]]:
-    for line in said.extent:
-        yield "Extent", line
+    for at, line in enumerate(said.extent):
+        yield "" if at else "Extent", line
     for key in ("derived_from", "master", "other_editions", "posthumous"):
         yield _stated(said, key)
 
