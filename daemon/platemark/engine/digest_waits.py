@@ -159,7 +159,7 @@ def _from_labs(reader: Reader, settings: Settings) -> list[DigestLine]:
     found += [
         DigestLine(
             f"The print of job {job_number(job)} failed, and was not ordered again.",
-            f"Order it: `platemark reprint {job} --reason lab-fault`.",
+            f"Order it: `platemark reprint {job} --reason lab-fault --by NAME --because …`.",
             job,
         )
         for job in threads.to_remake()
