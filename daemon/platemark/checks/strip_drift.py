@@ -32,7 +32,7 @@ def find(known: Known) -> Iterable[Finding]:
         f"{than} by more than the limit: {drift.told}. Prints of {lab.name} on "
         f"{known.surface.name} may not look as approved.",
         "Ask the lab and have a test made. Then decide for all of them with "
-        f"`platemark strip settle --lab {lab.id} --surface {known.surface.id}`; accepting here lets this one "
-        "picture go.",
+        f"`platemark strip settle --lab {lab.id} --surface {known.surface.id}`; accepting here "
+        "lets this one picture go.",
         figures={"reading": str(drift.reading)},
     )

@@ -134,7 +134,8 @@ def _drifted(reader: Reader, settings: Settings) -> list[DigestLine]:
             DigestLine(
                 f"The strip of job {job_number(row.job)} is beyond the limits: finals on {on} of "
                 f"{by} are held.",
-                f"Ask the lab, then decide: `platemark strip settle --lab {row.lab} --surface {row.surface}`.",
+                "Ask the lab, then decide: `platemark strip settle "
+                f"--lab {row.lab} --surface {row.surface}`.",
                 row.job,
             )
         )
