@@ -265,5 +265,24 @@ def test_a_job_that_was_read_back_is_asked_about(delivered: Path) -> None:
     is_sound(delivered)
 
 
+def test_the_same_plan_for_another_product(delivered: Path) -> None:
+    """The lab's product has another name by now: asked about, though the pixels are the same."""
+    file = delivered / "labs" / f"{LAB}.toml"
+    file.write_text(file.read_text().replace('name = "Small Rag"', 'name = "Small Rag II"'))
+    assert reprint(delivered, 2)[0] == 0
+    assert swept(delivered).held == 1
+    said = stops(delivered, 5)["reprint-differs"]
+    assert "but the lab’s product was Small Rag and is Small Rag II now. Between" in said
+    assert "ΔE00 0.00 on average and by at most 0.00 in 95 %" in said
+    # Set right again, it is what it was, and nobody is asked any more.
+    file.write_text(file.read_text().replace('name = "Small Rag II"', 'name = "Small Rag"'))
+    assert ask_here(
+        delivered, "decide", "5", "--set", "copies=2", "--by", "Asa", "--because", "two of them"
+    )[0] == 0  # fmt: skip
+    swept(delivered)
+    assert job(delivered, 5)["state"] == "delivered"
+    assert "print-file-again" in texts(delivered, 5)
+
+
 def _jobs(root: Path) -> list[dict[str, Any]]:
     return list(json.loads(ask_here(root, "jobs", "--json")[1]))
