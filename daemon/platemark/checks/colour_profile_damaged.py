@@ -23,7 +23,7 @@ def find(known: Known) -> Iterable[Finding]:
         yield stop(
             CODE,
             ACCEPT,
-            f"The colour profile inside {known.name} is damaged: {profile.damage}.",
+            f"The colour profile inside {known.name} is damaged. {_sentence(profile.damage)}",
             "Assign the right profile in your editor, save, and drop it again.",
         )
     elif wanted is not None and profile.colour_space.strip() not in ("", wanted):
@@ -35,3 +35,7 @@ def find(known: Known) -> Iterable[Finding]:
             f"{'greyscale' if wanted == 'GRAY' else wanted}.",
             "Assign the right profile in your editor, save, and drop it again.",
         )
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."
