@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from typing import Literal
+from collections.abc import Iterator, Mapping
+from typing import Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
@@ -268,12 +268,11 @@ def _numbers_in(text: str) -> Iterator[int]:
 
 
 def _given_problems(
-    given: tuple[GivenSection, ...], values: dict[str, object]
+    given: tuple[GivenSection, ...], values: Mapping[str, Any]
 ) -> Iterator[Problem]:
     """What is wrong with numbers that were given before: no such number, or one given twice."""
-    sizes = values["sizes"]
-    assert isinstance(sizes, tuple)  # noqa: S101  # the field before this one
-    highest: dict[tuple[str, str], object] = {
+    sizes: tuple[EditionSizeSection, ...] = values["sizes"]
+    highest: dict[tuple[str, str], int | None] = {
         (TOGETHER, "print"): values["total"],
         (TOGETHER, "proof"): values["proofs"],
     }
@@ -284,7 +283,7 @@ def _given_problems(
     for each in given:
         part = _part(each.size)
         most = highest.get((part, each.kind))
-        if not isinstance(most, int):
+        if most is None:
             yield Problem(
                 f"{quoted(each.numbers)} are of no size that is counted by itself",
                 "Give size exactly where each size has a total of its own.",
