@@ -3,7 +3,6 @@
 import os
 import shutil
 import signal
-import subprocess
 import sys
 import threading
 import time
@@ -15,6 +14,7 @@ import pytest
 from at_work import ask, jobs, wait_for
 from hanging_share import Share, mounted
 from harness import LAB, LAB_FILE, SURFACE
+from loaded import Loaded
 from recalled_studio import (
     FIRST,
     SECOND,
@@ -248,7 +248,7 @@ def test_a_real_share_hangs_in_the_middle_of_a_delivery_and_answers_again(
 @pytest.mark.fault(12)
 def test_the_service_goes_on_and_ends_while_the_labs_share_hangs(
     studio: Path,
-    started: Callable[[], "subprocess.Popen[bytes]"],
+    started: Callable[[], Loaded],
     share: Callable[[Path], AbstractContextManager[Share]],
 ) -> None:
     """A share that is silent: pictures go on, the service ends when told; then all is delivered."""
