@@ -11,8 +11,8 @@ from typing import Any
 
 import structlog
 from click.testing import CliRunner
-from loaded import Loaded
 
+from loaded import Loaded
 from platemark.app.cli import main
 
 PLATEMARK = Path(sys.executable).with_name("platemark")

@@ -12,7 +12,6 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
 
 from at_work import ask
 from harness import drop_pictures, make_studio, printer_profile
-from loaded import Loaded
 from recalled_studio import (  # noqa: F401  # fixtures, and what they share
     closed,
     closed_once,
@@ -24,6 +23,8 @@ from recalled_studio import (  # noqa: F401  # fixtures, and what they share
     rendered,
     rendered_once,
 )
+
+from loaded import Loaded
 
 
 @pytest.fixture(scope="session")

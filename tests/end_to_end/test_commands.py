@@ -10,8 +10,8 @@ import pytest
 import tifffile
 from at_work import ask, jobs, states, wait_for
 from harness import LAB, picture
-from loaded import Loaded
 
+from loaded import Loaded
 from platemark.app.cli_record import KINDS
 from platemark.imaging.icc import build_matrix_profile
 

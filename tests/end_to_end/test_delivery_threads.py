@@ -14,7 +14,6 @@ import pytest
 from at_work import ask, jobs, wait_for
 from hanging_share import Share, mounted
 from harness import LAB, LAB_FILE, SURFACE
-from loaded import Loaded
 from recalled_studio import (
     FIRST,
     SECOND,
@@ -28,6 +27,7 @@ from recalled_studio import (
 )
 
 import platemark.delivery
+from loaded import Loaded
 from platemark.app.open_studio import OpenStudio, reading
 from platemark.engine import deliver
 from platemark.parcel.bag import verify_parcel

@@ -17,8 +17,8 @@ import tifffile
 from at_work import ask_here as ask
 from at_work import jobs, states, wait_for
 from harness import LAB, picture
-from loaded import Loaded
 
+from loaded import Loaded
 from platemark.app.open_studio import open_studio
 from platemark.app.service import sweep
 from platemark.engine import decide

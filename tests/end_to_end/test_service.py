@@ -16,8 +16,8 @@ import pytest
 import tifffile
 from at_work import ask, jobs, states, wait_for
 from harness import LAB, LAB_FILE, SURFACE, picture
-from loaded import Loaded
 
+from loaded import Loaded
 from platemark import durable
 from platemark.imaging.icc import build_matrix_profile
 

@@ -16,8 +16,8 @@ import tifffile
 from at_work import ask, jobs, states, wait_for
 from hanging_share import Share, mounted
 from harness import LAB, LAB_FILE, STUDIO, SURFACE, make_studio, picture
-from loaded import Loaded
 
+from loaded import Loaded
 from platemark.app.open_studio import open_studio
 from platemark.app.service import sweep
 from platemark.engine import hot_side

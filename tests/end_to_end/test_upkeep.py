@@ -12,8 +12,8 @@ import pytest
 from at_night import Later, change_entry, entries, flip, live_through, nights, one_night, opened
 from at_work import ask_here, jobs
 from harness import drop_pictures, make_studio
-from loaded import Loaded
 
+from loaded import Loaded
 from platemark import durable
 from platemark.app.open_studio import OpenStudio, open_studio
 from platemark.engine import upkeep
