@@ -7,13 +7,15 @@ caution on four prints of five.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from datetime import date
 from pathlib import Path
 
 import pytest
 from careful_week import COUNT, ORDERS, Ordinary, week, write
 
+from here import examined_here
 from platemark.engine.look_at import look_at
 from platemark.imaging.make import PRINTERS
 from platemark.imaging.print_model import make_printer_profile
@@ -63,19 +65,26 @@ def report(found: Sequence[tuple[Ordinary, tuple[Finding, ...]]]) -> str:
 
 
 @pytest.mark.parametrize(
-    ("files", "most_held"),
+    ("files", "most_held", "steps"),
     [
         # 20 are 2 of each surface.
-        pytest.param(week()[:20], 0, id="20"),
-        pytest.param(week(), MOST_HELD * COUNT, id=f"all-{COUNT}", marks=pytest.mark.long),
+        pytest.param(week()[:20], 0, examined_here, id="20"),
+        pytest.param(
+            week(), MOST_HELD * COUNT, nullcontext, id=f"all-{COUNT}", marks=pytest.mark.long
+        ),
     ],
 )
 def test_an_ordinary_week_goes_through(
-    files: Sequence[Ordinary], most_held: float, studio: Path, tmp_path: Path
+    files: Sequence[Ordinary],
+    most_held: float,
+    steps: Callable[[], AbstractContextManager[None]],
+    studio: Path,
+    tmp_path: Path,
 ) -> None:
     """At most 5 % are held (none of 20), and at least 80 % have at most one caution."""
     assert {ordinary.surface for ordinary in files} == set(ORDERS)
-    found = [(ordinary, findings_of(studio, ordinary, tmp_path)) for ordinary in files]
+    with steps():
+        found = [(ordinary, findings_of(studio, ordinary, tmp_path)) for ordinary in files]
     said = report(found)
     written = tmp_path / "careful-week.txt"
     written.write_text(said)

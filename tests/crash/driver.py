@@ -25,12 +25,17 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, NoReturn
 
+import numpy.fft
+import numpy.ma
+import numpy.random
+from PIL import Image
+
 from platemark import durable
 from platemark.app import logs, open_studio, service
 from platemark.engine import deliver, recovery
 from platemark.engine.clock import SystemClock
 from platemark.engine.workshop import Workshop
-from platemark.imaging import admission, check, measure, preview, probe, render, worker
+from platemark.imaging import admission, check, measure, paper, preview, probe, render, worker
 from platemark.imaging.child import Children, readable_files, written_files
 from platemark.imaging.steps import STEPS
 from platemark.ledger import projection, store
@@ -39,8 +44,20 @@ from platemark.model.lab import Lab
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.work import ChildLimits, Failure, Report, Task
 
-LOADED = (admission, check, measure, preview, probe, render)
-"""What the children work with."""
+LOADED = (
+    admission,
+    check,
+    measure,
+    paper,
+    preview,
+    probe,
+    render,
+    numpy.fft,
+    numpy.ma,
+    numpy.random,
+)
+"""What the children work with, all that it would load on its way included."""
+Image.preinit()
 RECOVERED = "recovered"
 """A line of the log that is no operation: from here on new work is taken."""
 

@@ -94,9 +94,9 @@ def test_the_same_job_again_gives_the_same_print(
 @pytest.mark.parametrize(
     ("shard", "power"),
     [
-        # Each shard takes every eighth operation; one of them is enough for every day.
-        pytest.param(0, True, id="0-power-cut"),
-        *(pytest.param(at, True, id=f"{at}-power-cut", marks=LONG) for at in range(1, SHARDS)),
+        # Each shard takes every eighth operation; two of them are enough for every day.
+        *(pytest.param(at, True, id=f"{at}-power-cut") for at in (0, 4)),
+        *(pytest.param(at, True, id=f"{at}-power-cut", marks=LONG) for at in (1, 2, 3, 5, 6, 7)),
         *(pytest.param(at, False, id=f"{at}-killed", marks=LONG) for at in range(SHARDS)),
     ],
 )

@@ -20,6 +20,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from harness import LAB, make_studio, nothing_is_left_over, picture, printer_profile
 
+from loaded import Loaded
 from platemark.imaging.icc import build_matrix_profile
 from platemark.ledger.read import JobRow, Reader, connect_reader
 from platemark.parcel.bag import verify_parcel
@@ -32,6 +33,7 @@ REST_S = 180
 A_SECOND = 1.0
 """How long a child may live on without the service."""
 ENDED = ("delivered", "held", "withdrawn")
+Service = Loaded | subprocess.Popen[bytes]
 
 
 @dataclass
@@ -40,6 +42,8 @@ class Storm:
 
     root: Path
     chance: random.Random
+    loaded: bool = False
+    """The service is started as a fork of a process that has loaded everything."""
     killed: Counter[str] = field(default_factory=Counter)
     """How often the service alone, or with its children; and how many children outlived it."""
     length: int = 0
@@ -47,16 +51,17 @@ class Storm:
     longest_s: float = 0.0
     """How long the last child of a service that was killed alone lived on."""
 
-    def start(self) -> "subprocess.Popen[bytes]":
+    def start(self) -> Service:
         """Start the real service."""
-        with (self.root.parent / "service.log").open("ab") as log:
+        path = self.root.parent / "service.log"
+        words = ["--studio", str(self.root), "--log", "json", "run"]
+        with path.open("ab") as log:
             self.length = log.tell()
-            return subprocess.Popen(
-                [str(PLATEMARK), "--studio", str(self.root), "--log", "json", "run"],
-                stderr=log, stdout=log,
-            )  # fmt: skip
+            if self.loaded:
+                return Loaded(words, out=path, err=path)
+            return subprocess.Popen([str(PLATEMARK), *words], stderr=log, stdout=log)
 
-    def let_work(self, service: "subprocess.Popen[bytes]") -> None:
+    def let_work(self, service: Service) -> None:
         """Wait for a random time: now and then of its start, else of its work."""
         if self.chance.random() < 0.2:
             time.sleep(self.chance.uniform(0, 1))
@@ -66,7 +71,7 @@ class Storm:
             time.sleep(0.01)
         time.sleep(self.chance.uniform(0, 1.8))
 
-    def kill(self, service: "subprocess.Popen[bytes]") -> None:
+    def kill(self, service: Service) -> None:
         """Kill it, by chance with all its children; those that it leaves end by themselves."""
         assert service.poll() is None, "the service ended by itself"
         children = descendants(service.pid)
@@ -231,16 +236,17 @@ def check(storm: Storm, stock: dict[str, bytes]) -> Counter[str]:
 
 @pytest.mark.fault(1, 31)
 @pytest.mark.parametrize(
-    ("kills", "files"), [(20, 10), pytest.param(200, 130, marks=pytest.mark.long)]
+    ("kills", "files", "loaded"),
+    [(20, 10, True), pytest.param(200, 130, False, marks=pytest.mark.long)],
 )
 def test_killed_again_and_again_every_picture_arrives_once(
-    tmp_path: Path, kills: int, files: int
+    tmp_path: Path, kills: int, files: int, loaded: bool
 ) -> None:
     """Whatever was being done when the service was killed, each picture is printed once.
 
     Half of the kills spare its children: those end by themselves within a second.
     """
-    storm = Storm(studio_for_load(tmp_path), random.Random(SEED))
+    storm = Storm(studio_for_load(tmp_path), random.Random(SEED), loaded)
     stock = tmp_path / "stock"
     kept = stock_of(stock, files)
     print(f"seed {SEED}")

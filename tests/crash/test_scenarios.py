@@ -16,7 +16,7 @@ from harness import Result, disturbed, drive, fresh, operations, result
 from scenarios import SCENARIOS, lay
 
 Laid = tuple[Path, Result, int]
-EVERY = 149
+EVERY = 37
 """By default each scenario is cut at every so many operations, beginning at one of its own."""
 
 

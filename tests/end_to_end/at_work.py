@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -11,12 +12,15 @@ from typing import Any
 import structlog
 from click.testing import CliRunner
 
+from loaded import Loaded
 from platemark.app.cli import main
 
 PLATEMARK = Path(sys.executable).with_name("platemark")
 PATIENCE_S = 90
 HERE = {"jobs", "job", "ledger", "profiles", "decide", "retrieve", "examine"}
 """Commands that are asked within the tests' own process: starting Python costs more than they."""
+LOADED = {"sweep"}
+"""Commands that are run as forks of a process that has loaded everything."""
 
 
 def ask(
@@ -25,6 +29,8 @@ def ask(
     """Run a command on a studio, perhaps with others before it; its exit code and all it said."""
     if not within and words[0] in HERE:
         return ask_here(studio, *words)
+    if not within and words[0] in LOADED:
+        return _ask_loaded(studio, words, patience_s)
     done = subprocess.run(
         [*within, str(PLATEMARK), "--studio", str(studio), *words],
         capture_output=True,
@@ -34,6 +40,19 @@ def ask(
     )
     assert "Traceback" not in done.stderr + done.stdout
     return done.returncode, done.stdout + done.stderr
+
+
+def _ask_loaded(studio: Path, words: Sequence[str], patience_s: int) -> tuple[int, str]:
+    with tempfile.TemporaryDirectory() as folder:
+        out, err = Path(folder, "out"), Path(folder, "err")
+        process = Loaded(["--studio", str(studio), *words], out=out, err=err)
+        try:
+            code = process.wait(patience_s)
+        finally:
+            process.kill()
+        said = out.read_text() + err.read_text()
+    assert "Traceback" not in said
+    return code, said
 
 
 def ask_here(studio: Path, *words: str) -> tuple[int, str]:

@@ -1,7 +1,6 @@
 """A small studio, and the service started on it as its own process."""
 
 import shutil
-import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -12,7 +11,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "page"))
 
-from at_work import PLATEMARK, ask
+from at_work import ask
 from harness import drop_pictures, make_studio, printer_profile
 from recalled_studio import (  # noqa: F401  # fixtures, and what they share
     closed,
@@ -25,6 +24,8 @@ from recalled_studio import (  # noqa: F401  # fixtures, and what they share
     rendered,
     rendered_once,
 )
+
+from loaded import Loaded
 
 
 @pytest.fixture(scope="session")
@@ -55,13 +56,12 @@ def swept(_swept: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def started(studio: Path) -> Iterator[Callable[[], subprocess.Popen[bytes]]]:
+def started(studio: Path) -> Iterator[Callable[[], Loaded]]:
     """Starts the service, and ends whatever is left of it."""
-    running: list[subprocess.Popen[bytes]] = []
+    running: list[Loaded] = []
 
-    def start() -> subprocess.Popen[bytes]:
-        command = [str(PLATEMARK), "--studio", str(studio), "--log", "json", "run"]
-        running.append(subprocess.Popen(command, stderr=subprocess.DEVNULL))
+    def start() -> Loaded:
+        running.append(Loaded(["--studio", str(studio), "--log", "json", "run"]))
         return running[-1]
 
     yield start

@@ -46,14 +46,12 @@ def put(root: Path, name: str, pixels: str, *, mirrored: bool = False, **asked: 
 def in_this_process() -> Iterator[SystemClock]:
     """Children's steps are done here, which saves the start of each; gives a clock to step."""
     # Loaded when it is needed: pixels are no business of most tests.
-    import pyvips
-    from test_settled import Here, SteppedClock
+    from test_settled import SteppedClock
 
-    from platemark.imaging import worker
+    from here import Here, examined_here
 
-    with pytest.MonkeyPatch.context() as patch:
+    with examined_here(), pytest.MonkeyPatch.context() as patch:
         patch.setattr("platemark.app.open_studio.Children", Here)
-        patch.setattr(worker, "_prepare_vips", lambda: pyvips.cache_set_max(0))
         yield SteppedClock()
 
 

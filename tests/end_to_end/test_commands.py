@@ -2,7 +2,6 @@
 
 import json
 import os
-import subprocess
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -12,6 +11,7 @@ import tifffile
 from at_work import ask, jobs, states, wait_for
 from harness import LAB, picture
 
+from loaded import Loaded
 from platemark.app.cli_record import KINDS
 from platemark.imaging.icc import build_matrix_profile
 
@@ -38,7 +38,7 @@ def test_an_answer_without_a_service_says_what_is_next(swept: Path) -> None:
 
 
 def test_an_answer_that_is_not_enough_is_still_held(
-    studio: Path, started: Callable[[], subprocess.Popen[bytes]]
+    studio: Path, started: Callable[[], Loaded]
 ) -> None:
     """While the service runs the command waits for what comes of the answer: held is code 3."""
     started()

@@ -3,7 +3,6 @@
 import os
 import shutil
 import signal
-import subprocess
 import sys
 import threading
 import time
@@ -28,6 +27,7 @@ from recalled_studio import (
 )
 
 import platemark.delivery
+from loaded import Loaded
 from platemark.app.open_studio import OpenStudio, reading
 from platemark.engine import deliver
 from platemark.parcel.bag import verify_parcel
@@ -248,7 +248,7 @@ def test_a_real_share_hangs_in_the_middle_of_a_delivery_and_answers_again(
 @pytest.mark.fault(12)
 def test_the_service_goes_on_and_ends_while_the_labs_share_hangs(
     studio: Path,
-    started: Callable[[], "subprocess.Popen[bytes]"],
+    started: Callable[[], Loaded],
     share: Callable[[Path], AbstractContextManager[Share]],
 ) -> None:
     """A share that is silent: pictures go on, the service ends when told; then all is delivered."""

@@ -5,7 +5,6 @@ import io
 import itertools
 import os
 import shutil
-import subprocess
 import time
 from collections.abc import Callable, Collection, Iterator
 from datetime import datetime, timedelta
@@ -15,9 +14,10 @@ from typing import Any
 
 import pytest
 import tifffile
-from at_work import PATIENCE_S, PLATEMARK, wait_for
+from at_work import PATIENCE_S, wait_for
 from harness import LAB, LAB_FILE, SURFACE, make_studio, picture
 
+from loaded import Loaded
 from platemark import durable
 from platemark.app.open_studio import OpenStudio, open_studio
 from platemark.app.service import Swept, sweep
@@ -170,8 +170,7 @@ def rest(opened: OpenStudio) -> None:
 def test_the_service_follows_a_sheet_as_it_comes(studio: Studio) -> None:
     """The command that runs for good: the sheet first, its pictures then, nothing asked twice."""
     studio.write("file,size,surface\nheron.tif,2x3in,small-rag\nheron.tif,4x6in,deep-rag\n")
-    command = [str(PLATEMARK), "--studio", str(studio.root), "--log", "json", "run"]
-    service = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+    service = Loaded(["--studio", str(studio.root), "--log", "json", "run"])
     try:
         deadline = time.monotonic() + PATIENCE_S
         while not studio.answer() and time.monotonic() < deadline:

@@ -4,7 +4,6 @@ import hashlib
 import json
 import shutil
 import struct
-import subprocess
 import threading
 import time
 import zlib
@@ -19,6 +18,7 @@ from at_work import ask_here as ask
 from at_work import jobs, states, wait_for
 from harness import LAB, picture
 
+from loaded import Loaded
 from platemark.app.open_studio import open_studio
 from platemark.app.service import sweep
 from platemark.engine import decide
@@ -215,7 +215,7 @@ def test_a_profile_is_added_before_anything_else_was_done(one: Path, new: Path) 
 
 
 def test_the_service_takes_an_added_profile_and_held_jobs_go_on(
-    one: Path, new: Path, baryta: bytes, started: Callable[[], subprocess.Popen[bytes]]
+    one: Path, new: Path, baryta: bytes, started: Callable[[], Loaded]
 ) -> None:
     """A picture that was held because nothing was there goes on once the profile is added."""
     (one / "profiles/rag.icc").unlink()
@@ -461,7 +461,7 @@ def test_a_retired_product_holds_its_jobs_until_one_is_added(
 
 
 def test_what_was_rendered_with_a_retired_profile_is_not_sent(
-    one: Path, new: Path, baryta: bytes, started: Callable[[], subprocess.Popen[bytes]]
+    one: Path, new: Path, baryta: bytes, started: Callable[[], Loaded]
 ) -> None:
     """A job that waits for its parcel is held when its profile is retired; a new one prints it."""
     process = started()
@@ -520,7 +520,7 @@ def test_the_registered_file_put_back_lets_jobs_go_on(
 
 
 def test_a_profile_that_changes_while_its_job_waits_is_asked_about(
-    one: Path, baryta: bytes, started: Callable[[], subprocess.Popen[bytes]]
+    one: Path, baryta: bytes, started: Callable[[], Loaded]
 ) -> None:
     """What was rendered with the old one is not sent once another lies in its place."""
     process = started()

@@ -17,6 +17,7 @@ import tifffile
 from at_work import ask, jobs, states, wait_for
 from harness import LAB, LAB_FILE, SURFACE, picture
 
+from loaded import Loaded
 from platemark import durable
 from platemark.imaging.icc import build_matrix_profile
 
@@ -97,7 +98,7 @@ def test_a_corrected_picture_takes_the_place_of_a_held_one(swept: Path) -> None:
 
 @pytest.mark.fault(14)
 def test_the_service_takes_slow_copies_and_nested_folders(
-    studio: Path, started: Callable[[], subprocess.Popen[bytes]]
+    studio: Path, started: Callable[[], Loaded]
 ) -> None:
     """A file that is written slowly is taken once and whole; nested folders name the order."""
     started()
@@ -127,9 +128,7 @@ def test_the_service_takes_slow_copies_and_nested_folders(
 
 
 @pytest.mark.fault(43)
-def test_killed_in_the_middle_it_goes_on(
-    studio: Path, started: Callable[[], subprocess.Popen[bytes]]
-) -> None:
+def test_killed_in_the_middle_it_goes_on(studio: Path, started: Callable[[], Loaded]) -> None:
     """Kill -9 of the service while a picture is worked on: restarted, everything is there once."""
     process = started()
     wait_for(studio, lambda rows: len(rows) >= 1)

@@ -20,6 +20,7 @@ from click.testing import CliRunner
 from harness import LAB, make_studio
 from PIL import Image
 
+from here import Here
 from platemark import durable
 from platemark.app.cli_decide import decide as decide_command
 from platemark.app.cli_jobs import job
@@ -28,16 +29,12 @@ from platemark.engine import decide
 from platemark.engine.clock import SystemClock
 from platemark.engine.picture_decisions import newest_seq, settling_of
 from platemark.imaging import worker
-from platemark.imaging.child import Children
 from platemark.imaging.icc import build_grey_profile, build_matrix_profile
-from platemark.imaging.steps import STEPS
 from platemark.ledger.proof import find_faults_beside
 from platemark.ledger.read import JobRow
 from platemark.model.adjusting import curve_of, parse_adjustment
 from platemark.model.decision import Outcome, PictureDecision
 from platemark.model.errors import PlatemarkError
-from platemark.model.plain import from_plain, to_plain
-from platemark.model.work import ChildLimits, Failure, Report, Task
 
 pytestmark = pytest.mark.usefixtures("steps_here")
 
@@ -52,20 +49,6 @@ class SteppedClock(SystemClock):
     def monotonic(self) -> float:
         """Seconds with every step added."""
         return super().monotonic() + self.steps
-
-
-class Here(Children):
-    """Does each step in this process: what it is told and what it tells go by JSON all the same."""
-
-    def run(self, task: Task, limits: ChildLimits) -> Report | Failure:
-        """Do one step."""
-        step = next(name for name, (kind, _) in STEPS.items() if isinstance(task, kind))
-        try:
-            told = json.loads(json.dumps(to_plain(task)))
-            report = to_plain(worker._dispatch(step, told))
-        except Exception as error:
-            return worker._failure(error, limits.memory_mb)
-        return from_plain(STEPS[step][1], json.loads(json.dumps(report)))
 
 
 class Studio:

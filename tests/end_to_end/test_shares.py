@@ -7,7 +7,6 @@ in the system, as by a network share whose server is gone.
 import io
 import os
 import signal
-import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -18,6 +17,7 @@ from at_work import ask, jobs, states, wait_for
 from hanging_share import Share, mounted
 from harness import LAB, LAB_FILE, STUDIO, SURFACE, make_studio, picture
 
+from loaded import Loaded
 from platemark.app.open_studio import open_studio
 from platemark.app.service import sweep
 from platemark.engine import hot_side
@@ -68,7 +68,7 @@ def proved(studio: Path) -> None:
 
 @pytest.mark.fault(12)
 def test_a_surface_on_a_share_that_hangs_holds_nobody_up(
-    studio: Path, share: Share, started: Callable[[], "subprocess.Popen[bytes]"]
+    studio: Path, share: Share, started: Callable[[], Loaded]
 ) -> None:
     """Other surfaces are taken in, answers applied, and the service ends when it is told to."""
     process = started()
@@ -100,7 +100,7 @@ def test_a_surface_on_a_share_that_hangs_holds_nobody_up(
 @pytest.mark.long
 @pytest.mark.fault(12)
 def test_a_copy_that_hangs_holds_nobody_up(
-    studio: Path, share: Share, started: Callable[[], "subprocess.Popen[bytes]"]
+    studio: Path, share: Share, started: Callable[[], Loaded]
 ) -> None:
     """A large file half taken in: other work goes on, an end is prompt, and it is taken later."""
     large = studio / "hot/far-rag/2x3in/large.tif"

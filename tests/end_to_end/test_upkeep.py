@@ -1,7 +1,6 @@
 """The service's nights: once for each local date, beside its work, and the record written by it."""
 
 import signal
-import subprocess
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -14,6 +13,7 @@ from at_night import Later, change_entry, entries, flip, live_through, nights, o
 from at_work import ask_here, jobs
 from harness import drop_pictures, make_studio
 
+from loaded import Loaded
 from platemark import durable
 from platemark.app.open_studio import OpenStudio, open_studio
 from platemark.engine import upkeep
@@ -73,9 +73,7 @@ def test_a_night_proves_reads_and_lets_go(swept: Path) -> None:
     assert ask_here(swept, "ledger", "verify", "--files")[0] == 0
 
 
-def test_the_service_keeps_its_nights(
-    studio: Path, started: Callable[[], "subprocess.Popen[bytes]"]
-) -> None:
+def test_the_service_keeps_its_nights(studio: Path, started: Callable[[], Loaded]) -> None:
     """The real service, stopped over the time of its first night: it is done, and called late."""
     begin_record(studio, datetime.now(UTC) - timedelta(days=2))
     process = started()

@@ -15,10 +15,11 @@ import tifffile
 from at_work import PLATEMARK, ask, jobs, states, wait_for
 from harness import make_studio, picture
 
+from loaded import Loaded
 from platemark.app.open_studio import open_studio
 from platemark.imaging.icc import build_matrix_profile
 
-Start = Callable[[], "subprocess.Popen[bytes]"]
+Start = Callable[[], Loaded]
 DISK_MB = 700
 
 
@@ -49,7 +50,8 @@ def end_one_child(service: int) -> None:
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
         for child, words in children_of(service):
-            if "platemark.imaging.worker" in words:
+            # A fork of what was loaded before has the words of that.
+            if "platemark.imaging.worker" in words or "loaded_main.py" in words:
                 os.kill(child, signal.SIGKILL)
                 # It is there until its memory is given back; the next call must not find it again.
                 while any(child == other for other, _ in children_of(service)):

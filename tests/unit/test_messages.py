@@ -5,6 +5,7 @@ A tired person must learn from each what happened, whether anything is lost, and
 """
 
 import ast
+import functools
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -49,25 +50,31 @@ class Message:
     """The class of the fault; `stop` for a finding and `Oddity` for what lies in a hot folder."""
 
 
-def messages() -> list[Message]:
+@functools.cache
+def _trees() -> dict[Path, ast.Module]:
+    """Every module of the source, read."""
+    return {path: ast.parse(path.read_text("utf-8")) for path in sorted(SOURCE.rglob("*.py"))}
+
+
+@functools.cache
+def messages() -> tuple[Message, ...]:
     """Every message that is made in the source with words of its own, sorted."""
     found = set()
-    for path in sorted(SOURCE.rglob("*.py")):
-        tree = ast.parse(path.read_text("utf-8"))
+    for path, tree in _trees().items():
         module = path.relative_to(SOURCE).with_suffix("").as_posix()
         own_code = _code_of(tree)
         for node in ast.walk(tree):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
                 found |= set(_messages_of(node, node.func.id, module, own_code))
-    return sorted(found)
+    return tuple(sorted(found))
 
 
 def _constants() -> dict[str, str]:
     """Texts that have a name in the source, by name."""
     return {
         node.targets[0].id: node.value.value
-        for path in SOURCE.rglob("*.py")
-        for node in ast.parse(path.read_text("utf-8")).body
+        for tree in _trees().values()
+        for node in tree.body
         if isinstance(node, ast.Assign)
         and isinstance(node.targets[0], ast.Name)
         and isinstance(node.value, ast.Constant)
