@@ -256,7 +256,7 @@ def test_the_record_tells_of_editions(numbered: Path) -> None:
     assert "edition dunes: 3 of 3 numbers given, 0" in ask_here(numbered, "doctor")[1]
     shown = ask_here(numbered, "editions", "show", "dunes")[1]
     assert "Birch" in shown
-    assert "Free numbers: none of 3." in shown
+    assert "Free numbers: none (of 3 in all)." in shown
     assert "Dunes 2/3 reserved, 3/3 reserved" in ask_here(numbered, "job", "2")[1]
     assert job(numbered, 2)["edition"]["numbers"][0] == {"number": 2, "state": "reserved"}
     assert job(numbered, 6)["edition"] is None
@@ -364,3 +364,18 @@ def test_a_lost_record_gives_no_number_twice(numbered: Path) -> None:
     said = next(f for f in job(root, newest)["findings"] if f["code"] == "edition-restored")
     assert "whether number 2 of Dunes was given since" in said["message"]
     assert holds(root)
+
+
+def test_the_first_to_name_an_edition_is_heard_by_those_before_it(
+    tmp_path: Path, profile: bytes
+) -> None:
+    """Of one picture dropped twice at once, the print that names no edition waits, though first."""
+    root = tmp_path / "studio"
+    make_studio(root, profile)
+    write(root)
+    put(root, "a.tif", "coffee", order="Alder")
+    put(root, "b.tif", "coffee", order="Birch", edition="dunes")
+    assert swept(root).held == 1
+    assert codes(root, 1) == {"edition-not-named"}
+    assert job(root, 2)["state"] == "delivered"
+    assert numbers(root) == {"1": "printed 2"}

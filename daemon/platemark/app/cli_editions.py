@@ -105,7 +105,7 @@ def show(studio: str | None, edition_id: str, as_json: bool) -> None:
     for count in counts:
         what = "proofs" if count.kind == "proof" else "numbers"
         left = numbers_words(count.free) or "none"
-        out(f"Free {what}{edition.part_words(count.part)}: {left} of {count.of}.")
+        out(f"Free {what}{edition.part_words(count.part)}: {left} (of {count.of} in all).")
 
 
 def _saying(name: str, kind: str, what: str) -> click.Command:

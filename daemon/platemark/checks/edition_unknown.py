@@ -33,7 +33,7 @@ def find(known: Known) -> Iterable[Finding]:
         return
     near = get_close_matches(request.edition, ids, 3)
     meant = f"; {near[0]} may be meant" if near else ""
-    listed = f"There are {', '.join(ids)}." if ids else "The studio has no edition yet."
+    listed = f"The studio has: {', '.join(ids)}." if ids else "The studio has no edition yet."
     yield stop(
         CODE,
         ACCEPT,

@@ -11,13 +11,12 @@ from unicodedata import normalize
 import structlog
 
 from platemark.delivery import COLLECT
-from platemark.engine.lifecycle import being_sealed
+from platemark.engine.lifecycle import being_sealed, look_again
 from platemark.engine.people import photographer
 from platemark.engine.picture_decisions import (
     ToSettle,
     day_words,
     newest_seq,
-    prepare_anew,
     settling,
     settling_of,
     words_of,
@@ -152,7 +151,9 @@ def _approve(workshop: Workshop, test: Test, decision: ApprovalDecision) -> str:
         if to_settle is not None:
             to_settle.record(workshop, transaction)
         for each in anew:
-            prepare_anew(workshop, transaction, each, "a test of its picture was approved")
+            look_again(
+                transaction, workshop.ledger.read, each, "a test of its picture was approved"
+            )
     if to_settle is not None:
         to_settle.log()
     structlog.get_logger().info("approved", job=first.job, name=first.original_name)
@@ -183,7 +184,9 @@ def _take_back(workshop: Workshop, test: Test, decision: ApprovalDecision) -> st
         }
         transaction.append(TAKEN_BACK, body, job=first.job, actor=decision.by)
         for each in anew:
-            prepare_anew(workshop, transaction, each, "the approval of a test was taken back")
+            look_again(
+                transaction, workshop.ledger.read, each, "the approval of a test was taken back"
+            )
     return told
 
 

@@ -272,7 +272,7 @@ def _closed_on(reader: Reader, job: JobRow, zone: ZoneInfo) -> date:
 
 
 def draw_print(reader: Reader, root: Path, said: Certificate, target: Path) -> bool:
-    """Draw the print small, from the very file that it was printed from.
+    """Draw the print small, from the very file that it was printed from, without what is cut off.
 
     Args:
         reader: The record.
@@ -293,7 +293,8 @@ def draw_print(reader: Reader, root: Path, said: Certificate, target: Path) -> b
     found = sorted((root / "archive" / said.print_sha256[:2]).glob(f"{said.print_sha256}.*"))
     if plan is None or plan.mirror or not found:
         return False
-    task = PreviewTask(str(found[0].absolute()), 1, "", (), str(target.absolute()))
+    seen = plan.face_box if plan.wrap_px else plan.trim_box
+    task = PreviewTask(str(found[0].absolute()), 1, "", (), str(target.absolute()), part=seen)
     report = Children().run(task, ChildLimits(_MEMORY_MB, _SECONDS, _OUTPUT_MB, threads=1))
     if isinstance(report, Failure) and report.kind == "world":
         raise ChildFault(report.sentence, "Try again.")

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from platemark.engine.lifecycle import being_sealed
 from platemark.ledger.edition_tables import EDITION
 from platemark.ledger.editions import EditionPicture, Editions
 from platemark.ledger.read import JobRow, Reader
@@ -194,6 +195,32 @@ def recorded(known: Known, likeness: str) -> dict[str, Any]:
             "before": before if standing.numbers else [],
         }
     }
+
+
+def unnamed_before(reader: Reader, known: Known, row: JobRow) -> list[JobRow]:
+    """Finals of a picture that were ready before its first print named an edition.
+
+    Nobody could know then that they belong to it; they are to be looked at again.
+
+    Args:
+        reader: The record, before the entry that examines the job.
+        known: A job without an open stop.
+        row: The same job.
+    """
+    named = known.editions is not None and known.editions.edition is not None
+    if not named or any(
+        each.original == row.original_sha256 for each in Editions(reader).pictures()
+    ):
+        return []
+    sealed = being_sealed(reader)
+    return [
+        other
+        for other in reader.jobs(original=row.original_sha256)
+        if other.job != row.job
+        and other.state in ("examined", "rendered")
+        and other.purpose == "final"
+        and other.job not in sealed
+    ]
 
 
 def _choose(

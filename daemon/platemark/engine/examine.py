@@ -12,7 +12,7 @@ import structlog
 
 from platemark import durable
 from platemark.checks import run_checks
-from platemark.engine.editions import LIKENESS, recorded, standing_of
+from platemark.engine.editions import LIKENESS, recorded, standing_of, unnamed_before
 from platemark.engine.knowing import (
     SET_CODES,
     Answers,
@@ -21,7 +21,7 @@ from platemark.engine.knowing import (
     know_job,
     request_key,
 )
-from platemark.engine.lifecycle import move
+from platemark.engine.lifecycle import look_again, move
 from platemark.engine.measuring import Measured, digest_of, measure, task_for
 from platemark.engine.profiles import register
 from platemark.engine.reprinted import BODY, body_of_first, newest_body
@@ -156,6 +156,7 @@ def _decide(
     read, hashes = workshop.ledger.read, space_hashes()
     made = None if open_stops else decided(read, row, known, hashes)
     further: tuple[int, ...] = ()
+    unnamed = [] if made is None else unnamed_before(read, known, row)
     with workshop.ledger.transaction() as transaction:
         body = _body(transaction, known, findings, taken) | measured
         if known.reprint is not None:
@@ -173,6 +174,8 @@ def _decide(
                 body["links"] = [{"other": known.approval.test, "kind": APPROVED_BY}]
             move(transaction, row, "examined", "examined", body)
             further = claim_further_prints(workshop, transaction, row, known)
+        for other in unnamed:
+            look_again(transaction, read, other, "another print of its picture names an edition")
         transaction.forget_attempts(row.job, STEP)
         _supersede(workshop, transaction, row, known)
     log_claimed(further, row)

@@ -45,6 +45,25 @@ def move(
     return transaction.append(kind, {"state": state, **body}, job=row.job, actor=actor)
 
 
+def look_again(transaction: Transaction, read: Reader, row: JobRow, because: str) -> None:
+    """Have a job that is examined, rendered or held looked at again from the start.
+
+    Args:
+        transaction: In which that becomes true.
+        read: The same record.
+        row: The job.
+        because: Why, as a part of a sentence.
+
+    Raises:
+        NotAllowed: it has moved on, or its state allows it not.
+    """
+    why = {"why": because}
+    if row.state != "held":
+        move(transaction, row, "set-back", "held", why)
+        row = read.job(row.job) or row
+    move(transaction, row, "looked-again", "claimed", why)
+
+
 def being_sealed(read: Reader) -> set[int]:
     """Jobs of parcels that are sealed and not closed yet: what stopped that is finished first."""
     sealed: set[int] = set()

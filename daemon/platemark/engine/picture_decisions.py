@@ -15,7 +15,7 @@ import structlog
 from platemark.checks import adjust_possible
 from platemark.engine.examine import facts_of
 from platemark.engine.knowing import answers_of, know_job
-from platemark.engine.lifecycle import being_sealed, move
+from platemark.engine.lifecycle import being_sealed, look_again
 from platemark.engine.people import photographer
 from platemark.engine.sets import panels_of
 from platemark.engine.workshop import Workshop
@@ -113,7 +113,9 @@ class ToSettle:
         for new in self.news:
             _record(transaction, self.decision, self.person, new, self.sentence)
         for each in self.anew:
-            prepare_anew(workshop, transaction, each, "how its picture is printed was settled")
+            look_again(
+                transaction, workshop.ledger.read, each, "how its picture is printed was settled"
+            )
 
     def log(self) -> None:
         """Say which jobs are prepared anew, once it is on record."""
@@ -289,15 +291,6 @@ def _record(
         "sentence": sentence,
     }
     transaction.append("picture-settled", body, job=new.row.job, actor=person.name)
-
-
-def prepare_anew(workshop: Workshop, transaction: Transaction, row: JobRow, because: str) -> None:
-    """Have a job that is examined, rendered or held looked at again from the start."""
-    why = {"why": because}
-    if row.state != "held":
-        move(transaction, row, "set-back", "held", why)
-        row = workshop.ledger.read.job(row.job) or row
-    move(transaction, row, "looked-again", "claimed", why)
 
 
 def _told(

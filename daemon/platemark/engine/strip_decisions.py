@@ -13,7 +13,7 @@ import structlog
 from platemark import durable
 from platemark.engine.examine import plan_of
 from platemark.engine.hold import stops_of
-from platemark.engine.lifecycle import being_sealed, move
+from platemark.engine.lifecycle import being_sealed, look_again
 from platemark.engine.people import photographer, signer
 from platemark.engine.reprint import SENT
 from platemark.engine.seen_since import refuse_stale
@@ -23,7 +23,6 @@ from platemark.engine.workshop import Workshop
 from platemark.intake.answers import is_reason
 from platemark.ledger.chain import Entry
 from platemark.ledger.read import JobRow
-from platemark.ledger.store import Transaction
 from platemark.ledger.strips import READ, SETTLED, StripRow, Strips
 from platemark.model.cgats import LARGEST_FILE
 from platemark.model.decision import StripDecision, StripSettleDecision
@@ -71,7 +70,9 @@ def apply_strip(workshop: Workshop, decision: StripDecision) -> str:
         }
         transaction.append(READ, body | said, job=row.job, actor=person.name)
         for each in held:
-            _look_again(workshop, transaction, each, "a strip of its surface has drifted")
+            look_again(
+                transaction, workshop.ledger.read, each, "a strip of its surface has drifted"
+            )
     structlog.get_logger().info(READ, job=row.job, verdict=judged.verdict, by=person.name)
     return sentence
 
@@ -118,7 +119,9 @@ def apply_strip_settle(workshop: Workshop, decision: StripSettleDecision) -> str
         }
         transaction.append(SETTLED, body, actor=person.name)
         for row in waiting:
-            _look_again(workshop, transaction, row, "the drift of its surface was decided about")
+            look_again(
+                transaction, workshop.ledger.read, row, "the drift of its surface was decided about"
+            )
     structlog.get_logger().info(SETTLED, lab=decision.lab, surface=decision.surface, by=person.name)
     return sentence
 
@@ -252,13 +255,6 @@ def _waiting_for(workshop: Workshop, lab: str, surface: str) -> list[JobRow]:
         if (row.lab, row.surface) == (lab, surface)
         and any(stop.code == _DRIFT for stop in stops_of(workshop, row))
     ]
-
-
-def _look_again(workshop: Workshop, transaction: Transaction, row: JobRow, why: str) -> None:
-    if row.state != "held":
-        move(transaction, row, "set-back", "held", {"why": why})
-        row = workshop.ledger.read.job(row.job) or row
-    move(transaction, row, "looked-again", "claimed", {"why": why})
 
 
 def _settled_words(

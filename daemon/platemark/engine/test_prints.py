@@ -13,7 +13,7 @@ from typing import Any
 import structlog
 
 from platemark.engine.claim import REPRINT_OF, TEST_OF, TEST_PART
-from platemark.engine.lifecycle import being_sealed, move
+from platemark.engine.lifecycle import being_sealed, look_again
 from platemark.engine.workshop import Workshop
 from platemark.ledger.approvals import PART_OF, Approvals
 from platemark.ledger.read import JobRow, Reader
@@ -128,11 +128,8 @@ def _body(claimed: Mapping[str, Any], row: JobRow, part: Part) -> dict[str, Any]
 def _plan_anew(workshop: Workshop, transaction: Transaction, part: JobRow) -> None:
     if part.state not in _OPEN or part.job in being_sealed(workshop.ledger.read):
         return
-    why = {"why": "the first print of its test was planned anew"}
-    if part.state != "held":
-        move(transaction, part, "set-back", "held", why)
-        part = workshop.ledger.read.job(part.job) or part
-    move(transaction, part, "looked-again", "claimed", why)
+    because = "the first print of its test was planned anew"
+    look_again(transaction, workshop.ledger.read, part, because)
 
 
 def log_claimed(jobs: tuple[int, ...], row: JobRow) -> None:

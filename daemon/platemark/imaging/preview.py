@@ -49,10 +49,12 @@ def preview(task: PreviewTask) -> PreviewReport:
         picture, upright_width = small_upright(task, room)
     except pyvips.Error as error:
         raise PictureFault("The picture cannot be decoded, so it cannot be shown.") from error
+    scale = picture.width / upright_width
     if not task.choices:
+        if task.part is not None:
+            picture = picture.crop(_scaled(task.part, scale))
         sheet = _side_by_side([picture], [])
     else:
-        scale = picture.width / upright_width
         panels = [
             _bordered_panel(picture, scale, choice, room)
             if choice.bordered
@@ -121,6 +123,17 @@ def _in_srgb(small: pyvips.Image, header: pyvips.Image, profile: bytes) -> pyvip
     return converted.bandjoin(small[colour]) if small.bands > colour else converted
 
 
+def _scaled(part: Box, scale: float) -> tuple[int, int, int, int]:
+    """A part of the picture in a drawing of it: left, top, right, bottom."""
+    right, bottom = part.left + part.width, part.top + part.height
+    return (
+        round(part.left * scale),
+        round(part.top * scale),
+        round(right * scale),
+        round(bottom * scale),
+    )
+
+
 def _cropped_panel(picture: Image.Image, scale: float, choice: Choice) -> Image.Image:
     """The whole picture, with what a crop takes away darkened."""
     kept = choice.kept
@@ -140,14 +153,7 @@ def _bordered_panel(picture: Image.Image, scale: float, choice: Choice, room: in
         "RGB", (max(1, round(choice.width * fit)), max(1, round(choice.height * fit))), "white"
     )
     kept = choice.kept
-    part = picture.crop(
-        (
-            round(kept.left * scale),
-            round(kept.top * scale),
-            round((kept.left + kept.width) * scale),
-            round((kept.top + kept.height) * scale),
-        )
-    )
+    part = picture.crop(_scaled(kept, scale))
     grow = min(paper.width / part.width, paper.height / part.height)
     part = part.resize(
         (max(1, round(part.width * grow)), max(1, round(part.height * grow))),

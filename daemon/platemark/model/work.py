@@ -202,6 +202,8 @@ class PreviewTask:
     drawing: str
     is_icc_lab: bool = False
     """It is a TIFF in ICCLab, which the pixel library does not tell from other colours."""
+    part: Box | None = None
+    """What is drawn of it, in its upright pixels; None for all. Only where there are no choices."""
 
 
 @dataclass(frozen=True, slots=True)
