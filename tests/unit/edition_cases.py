@@ -51,6 +51,7 @@ def destroyed(state: str) -> Numbered:
 
 ALIKE = PictureOf("reeds", "Reeds", "alike", 4)
 OWN = PictureOf("herons", "Herons", "same")
+LISTED = PictureOf("herons", "Herons", "listed")
 
 # Code, what trips it, and what is nearest to that without tripping it.
 EDITION_CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
@@ -118,9 +119,21 @@ EDITION_CASES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
         stands(replace(GETS_7, pictures=(ALIKE, OWN))),
     ),
     (
+        # The file of an edition, renamed, would count its picture from 1 again.
+        "edition-not-named",
+        stands(replace(GETS_7, pictures=(replace(ALIKE, how="same"), LISTED))),
+        stands(replace(GETS_7, pictures=(replace(ALIKE, how="listed"), LISTED))),
+    ),
+    (
         "edition-restored",
         stands(replace(GETS_7, restored=(90, date(2026, 3, 1)))),
+        stands(replace(NONE_LEFT, restored=(90, date(2026, 3, 1)))),
+    ),
+    (
+        # Nor is it known whether a destroyed number was printed again since.
+        "edition-restored",
         stands(replace(GETS_7, restored=(90, date(2026, 3, 1))), replaces="7"),
+        stands(GETS_7, replaces="7"),
     ),
 ]
 

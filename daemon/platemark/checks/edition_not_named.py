@@ -26,8 +26,16 @@ def find(known: Known) -> Iterable[Finding]:
     if request.edition is not None and standing.edition is None:
         # An id that is none is asked about by itself.
         return
-    others = [each for each in standing.pictures if each.edition != request.edition]
-    if not others or any(each.edition == request.edition for each in standing.pictures):
+    ours = [each for each in standing.pictures if each.edition == request.edition]
+    if any(each.how != "listed" for each in ours):
+        return
+    # A file alone, copied or renamed, does not take a picture out of the edition that has sold it.
+    others = [
+        each
+        for each in standing.pictures
+        if each.edition != request.edition and (not ours or each.how != "listed")
+    ]
+    if not others:
         return
     # What is known by its bytes says more than what looks alike.
     others.sort(key=lambda each: (each.how == "alike", each.bits))

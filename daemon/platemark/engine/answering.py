@@ -6,11 +6,13 @@ from typing import Any
 
 from platemark.engine.beside import asked_beside, take_up, taken_up_words
 from platemark.engine.hold import stops_of
+from platemark.engine.knowing import OF_A_SHEET
 from platemark.engine.lifecycle import TRANSITIONS, being_sealed, move
 from platemark.engine.people import signer
 from platemark.engine.test_prints import further_prints
 from platemark.engine.workshop import Workshop
 from platemark.intake.answers import is_reason
+from platemark.ledger.approvals import Approvals
 from platemark.ledger.read import JobRow
 from platemark.model.decision import Decision
 from platemark.model.errors import DecisionRefused
@@ -87,6 +89,7 @@ def _answer(workshop: Workshop, row: JobRow, decision: Decision, person: Person)
     stops = [f for f in stops_of(workshop, row) if f.severity == "stop"]
     for code in decision.accept:
         _may_accept(row, [f for f in stops if f.code == code], code, person)
+    _refuse_of_sheet(workshop, row, decision)
     _readable(row, decision.settings, person)
     with workshop.ledger.transaction() as transaction:
         body: dict[str, Any] = {
@@ -105,6 +108,18 @@ def _answer(workshop: Workshop, row: JobRow, decision: Decision, person: Person)
         }
         move(transaction, row, "decided", "claimed", body, actor=person.name)
     return f"Job {job_number(row.job)} goes on with that answer."
+
+
+def _refuse_of_sheet(workshop: Workshop, row: JobRow, decision: Decision) -> None:
+    """Refuse to make anything else of a test's sheet: its first print alone is the picture."""
+    first = Approvals(workshop.ledger.read).first_of(row.job)
+    for key, _ in decision.settings:
+        if first != row.job and key in OF_A_SHEET:
+            raise DecisionRefused(
+                f"Job {job_number(row.job)} is a sheet of test {job_number(first)}: its {key} is "
+                "not for setting.",
+                f"Answer job {job_number(first)}, or drop the picture anew.",
+            )
 
 
 def _may_accept(row: JobRow, findings: list[Finding], code: str, person: Person) -> None:

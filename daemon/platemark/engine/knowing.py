@@ -117,7 +117,7 @@ def asked(reader: Reader, row: JobRow, answers: Answers) -> Resolved:
     troubles = tuple(from_plain(Trouble, item) for item in body["troubles"])
     resolved = replace(resolved, troubles=resolved.troubles + troubles)
     if TEST_OF in body:
-        answers = replace(answers, settings={**answers.settings, **_ONCE_A_TEST})
+        answers = replace(answers, settings={**answers.settings, **OF_A_SHEET})
     if resolved.request.title is None:
         title = title_of(Drop(**body["drop"]).path_bytes.rsplit(b"/", 1)[-1])
         resolved = replace(resolved, request=replace(resolved.request, title=title))
@@ -128,8 +128,8 @@ def asked(reader: Reader, row: JobRow, answers: Answers) -> Resolved:
     return resolved
 
 
-_ONCE_A_TEST = {"copies": "1"}
-"""What the sheets of a test are made with, whatever its first print is."""
+OF_A_SHEET = {"copies": "1", "purpose": "test"}
+"""What the sheets of a test are made with, whatever is answered to its first print."""
 
 
 def know(

@@ -13,7 +13,7 @@ from typing import Any
 import structlog
 
 from platemark.engine.claim import REPRINT_OF, TEST_OF, TEST_PART
-from platemark.engine.lifecycle import being_sealed, look_again
+from platemark.engine.lifecycle import being_sealed, look_again, move
 from platemark.engine.workshop import Workshop
 from platemark.ledger.approvals import PART_OF, Approvals
 from platemark.ledger.read import JobRow, Reader
@@ -77,12 +77,19 @@ def claim_further_prints(
 ) -> tuple[int, ...]:
     """Claim the other prints of a test with its first, or have them planned anew with it.
 
+    Where an answer made a final of the first, its sheets are withdrawn.
+
     Returns:
         The numbers of those that are new.
     """
     reader = workshop.ledger.read
     claimed = reader.entry(row.claimed_seq)
-    if not is_test(known) or claimed is None or {TEST_OF, REPRINT_OF} & set(claimed.body):
+    if claimed is None or {TEST_OF, REPRINT_OF} & set(claimed.body):
+        return ()
+    if not is_test(known):
+        for part in further_prints(reader, row):
+            why = {"why": "the first print of its test is a final by now"}
+            move(transaction, part, "withdrawn", "withdrawn", why)
         return ()
     there = Approvals(reader).parts_of(row.job)
     if there:
