@@ -14,7 +14,7 @@ from harness import LAB, drop_pictures, make_studio, picture
 
 from platemark.app.open_studio import OpenStudio, open_studio
 from platemark.app.service import Swept, sweep
-from platemark.engine import decide
+from platemark.engine import decide, decision_kinds
 from platemark.engine.clock import SystemClock
 from platemark.engine.workshop import Workshop
 from platemark.imaging.icc import build_matrix_profile
@@ -336,14 +336,15 @@ def test_a_bad_decision_keeps_no_other_waiting(
     ):
         (decisions / f"{decision.id}.json").write_text(json.dumps(to_plain(decision)))
     (decisions / "c-add.icc").mkdir()
-    apply = decide.apply_to_picture
+    kind = decision_kinds.KINDS["picture"]
 
     def mistaken(workshop: Workshop, decision: PictureDecision) -> str:
         if decision.because == "a mistake":
             raise LookupError
-        return apply(workshop, decision)
+        return kind.apply(workshop, decision)
 
-    monkeypatch.setattr(decide, "apply_to_picture", mistaken)
+    kinds = {**decision_kinds.KINDS, "picture": replace(kind, apply=mistaken)}
+    monkeypatch.setattr(decision_kinds, "KINDS", kinds)
     with pytest.raises(LookupError):
         decide.apply_waiting(shop)
     assert [path.name for path in decisions.glob("*.json")] == ["a-mistake.json"]
