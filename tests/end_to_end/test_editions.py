@@ -284,6 +284,15 @@ def test_what_was_promised_stays(numbered: Path) -> None:
     assert numbers(root)["2"] == "reserved 9"
     assert swept(root).fault == ""
     write(root, EDITION.replace("total = 3", "total = 6"))
+    # A list of numbers tells it too, and a number that nobody gave is not called sold meanwhile.
+    for words in (("editions",), ("editions", "show", "dunes")):
+        assert "given as of 5 prints, and its file says 6" in ask_here(root, *words)[1]
+    code, text = ask_here(root, "editions", "sold", "dunes", "6", *SAID)
+    assert code == 1
+    assert "Nothing was changed" in text
+    (root / "editions/dunes.toml").rename(root / "dunes.toml")
+    assert "editions/dunes.toml is not there" in ask_here(root, "editions")[1]
+    (root / "dunes.toml").rename(root / "editions/dunes.toml")
     assert _dropped(root, "larger-yet.tif", 10) == {"edition-total-differs"}
     code, text = ask_here(root, "decide", "10", "--accept", "edition-total-differs", *SAID)
     assert code != 0

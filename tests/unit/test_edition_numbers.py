@@ -1,11 +1,15 @@
 """`editions/<id>.toml`: what is read of it, and that its mistakes are all told at once."""
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from edition_cases import BY_SIZE, HERONS, NONE_LEFT, stands
+from given import known
 
-from platemark.model.edition import TOGETHER, numbers_words
+from platemark.checks import edition_exceeded, edition_replaces
+from platemark.model.edition import TOGETHER, EditionSize, Numbered, numbers_words
 from platemark.model.units import parse_full_size
 from platemark.settings.load import find_mistakes, load_settings
 from platemark.settings.starter import copy_starter
@@ -36,6 +40,23 @@ def test_the_example_is_asleep_and_true(studio: Path) -> None:
     sold = [each.number for each in edition.given if each.state == "sold"]
     assert numbers_words(sold) == "1-3, 5"
     assert edition.disclosure.artist
+
+
+def test_a_number_as_commands_take_it() -> None:
+    """A proof is not taken for the print of its number, nor one size for another."""
+    assert HERONS.as_typed(TOGETHER, "print", 7) == "herons 7"
+    assert HERONS.as_typed(TOGETHER, "proof", 1) == "herons 1 --proof"
+    two = replace(BY_SIZE, sizes=(*BY_SIZE.sizes, EditionSize(parse_full_size("8x10in"), 5, 1)))
+    assert two.as_typed(two.parts[1], "proof", 1) == "herons 1 --proof --size 8x10in"
+    standing = replace(NONE_LEFT, replaced=Numbered(TOGETHER, "proof", 1, "sold", 3, 40))
+    for more in ({}, {"replaces": "1"}):
+        asked: dict[str, str] = {"edition_kind": "proof", **more}
+        (stop,) = [
+            each
+            for check in (edition_exceeded, edition_replaces)
+            for each in check.find(known(**stands(standing, **asked)))
+        ]
+        assert ("1 --proof`" if more else "NUMBER --proof`") in stop.next
 
 
 def test_each_size_may_be_counted_by_itself(studio: Path) -> None:

@@ -16,7 +16,7 @@ from platemark.app.hand_in import hand_in
 from platemark.app.open_studio import reading
 from platemark.app.showing import AS_JSON, show_table
 from platemark.engine.certificate import certificate_of, certificate_paper, draw_print
-from platemark.engine.editions import rows_of
+from platemark.engine.editions import promised_otherwise, rows_of
 from platemark.engine.papers import draw_paper
 from platemark.intake.answers import is_reason
 from platemark.ledger.editions import Editions
@@ -71,6 +71,7 @@ def editions(ctx: click.Context, as_json: bool) -> None:
     settings = load_settings(root)
     with reading(root) as reader:
         counts = _counts(reader, settings.editions)
+        wrong = _not_as_given(reader, settings, settings.editions)
     if as_json:
         out_json([_plain(each) for each in counts])
     elif not counts:
@@ -82,6 +83,9 @@ def editions(ctx: click.Context, as_json: bool) -> None:
             right=("of", *_STATES, "free"),
             texts=("edition", "size"),
         )
+    if not as_json:
+        for line in wrong:
+            out(line)
 
 
 @editions.command("show")
@@ -95,6 +99,7 @@ def show(studio: str | None, edition_id: str, as_json: bool) -> None:
     with reading(root) as reader:
         found = [_told(reader, edition, row) for row in rows_of(Editions(reader), edition)]
         counts = _counts(reader, (edition,))
+        wrong = _not_as_given(reader, None, (edition,))
     if as_json:
         out_json(found)
         return
@@ -106,6 +111,8 @@ def show(studio: str | None, edition_id: str, as_json: bool) -> None:
         what = "proofs" if count.kind == "proof" else "numbers"
         left = numbers_words(count.free) or "none"
         out(f"Free {what}{edition.part_words(count.part)}: {left} (of {count.of} in all).")
+    for line in wrong:
+        out(line)
 
 
 def _saying(name: str, kind: str, what: str) -> click.Command:
@@ -267,6 +274,31 @@ def _counts(reader: Reader, of: tuple[Edition, ...]) -> list[_Count]:
                 if edition.of(part, kind) or ours:
                     found.append(_Count(edition, part, kind, edition.of(part, kind), ours))
     return found
+
+
+def _not_as_given(reader: Reader, settings: Settings | None, of: tuple[Edition, ...]) -> list[str]:
+    """What editions' files say otherwise than when their numbers were given, a line for each.
+
+    Args:
+        reader: The record.
+        settings: Where editions without a file are told too.
+        of: Which editions.
+    """
+    ledger = Editions(reader)
+    lines = [
+        f"{edition.id}: {differs}. Put editions/{edition.id}.toml back as it was; prints of it are "
+        "held meanwhile."
+        for edition in of
+        if (differs := promised_otherwise(ledger, edition))
+    ]
+    if settings is not None:
+        lines += [
+            f"{each}: numbers of it were given, and editions/{each}.toml is not there. Put the "
+            "file back; until then its pictures are held."
+            for each in ledger.ids()
+            if settings.edition(each) is None
+        ]
+    return lines
 
 
 def _size_words(edition: Edition, part: str) -> str:

@@ -35,13 +35,14 @@ def find(known: Known) -> Iterable[Finding]:
     else:
         are = "is" if left == 1 else "are"
         said = f"{known.name} asks for {wanted}, and {left} of {of} {are} left of {where}."
+    typed = edition.as_typed(standing.part, kind, "NUMBER")
     fewer = f"Answer with copies={left}, or withdraw it." if left else "Withdraw it."
     yield stop(
         CODE,
         ACCEPT,
         said,
         f"{fewer} `platemark editions show {edition.id}` says who has which number. Where a print "
-        f"is no more, say so with `platemark editions destroyed {edition.id} NUMBER`, and answer "
-        "with replaces=NUMBER.",
+        f"is no more, say so with `platemark editions destroyed {typed}`, and answer with "
+        "replaces=NUMBER.",
         choices=(f"copies={left}",) if left else (),
     )

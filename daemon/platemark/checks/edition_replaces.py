@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from platemark.model.asking import stop
-from platemark.model.edition import Numbered
+from platemark.model.edition import Edition, Numbered
 from platemark.model.finding import Finding
 from platemark.model.job import job_number
 from platemark.model.known import Known
@@ -40,7 +40,7 @@ def find(known: Known) -> Iterable[Finding]:
             ACCEPT,
             f"{known.name} is to take the place of number {number} of {edition.name}, which is "
             f"{_stands(standing.replaced)}.",
-            _then(edition.id, number, standing.replaced),
+            _then(edition, standing.replaced),
         )
     elif remake is not None:
         yield stop(
@@ -49,7 +49,8 @@ def find(known: Known) -> Iterable[Finding]:
             f"{known.name} is made again for job {job_number(remake)}, and {request.copies} of "
             f"that job's numbers of {edition.name} must be destroyed first.",
             "When the spoilt print is destroyed, say so with `platemark editions destroyed "
-            f"{edition.id} NUMBER`, then answer this job with copies={request.copies}.",
+            f"{edition.as_typed(standing.part, request.edition_kind, 'NUMBER')}`, then answer this "
+            f"job with copies={request.copies}.",
             choices=(f"copies={request.copies}",),
         )
 
@@ -58,12 +59,13 @@ def _stands(row: Numbered | None) -> str:
     return _STANDS[row.state] if row is not None else "not given yet"
 
 
-def _then(edition: str, number: str, row: Numbered | None) -> str:
+def _then(edition: Edition, row: Numbered | None) -> str:
     if row is None:
         return "Withdraw it, and drop it without replaces: it gets the next number."
     if row.state == "void":
         return "Withdraw it."
     return (
-        f"When that print is destroyed, say so with `platemark editions destroyed {edition} "
-        f"{row.number}`, and answer this job with replaces={row.number}."
+        "When that print is destroyed, say so with `platemark editions destroyed "
+        f"{edition.as_typed(row.part, row.kind, row.number)}`, and answer this job with "
+        f"replaces={row.number}."
     )

@@ -27,6 +27,7 @@ from platemark.engine.workshop import Workshop
 from platemark.intake.answers import is_reason
 from platemark.ledger.approvals import APPROVED, TAKEN_BACK, ApprovalRow, Approvals
 from platemark.ledger.read import JobRow, Reader
+from platemark.ledger.threads import Threads
 from platemark.model.adjusting import BadAdjustment, adjustment_of, parse_adjustment
 from platemark.model.approval import AsPrinted
 from platemark.model.as_approved import as_planned
@@ -285,16 +286,30 @@ def _told(workshop: Workshop, test: Test, printed: AsPrinted, to_settle: ToSettl
         f"Test {job_number(first.job)} of {first.original_name} on {on} is approved: finals are "
         "held against it."
     ]
-    adjust = adjustment_of(printed.adjust)
-    if adjust is not None and to_settle is None:
-        said.append(f"They are adjusted as it was: {adjust.words}.")
-    if to_settle is not None:
-        said.append(to_settle.sentence)
+    said.append(to_settle.sentence if to_settle else _adjusted(workshop.ledger.read, test, printed))
+    failed = [row for row in test.parts if Threads(workshop.ledger.read).failed(row.job)]
+    if failed:
+        numbers = ", ".join(job_number(row.job) for row in failed)
+        said.append(f"Recorded as failed when it came back: {numbers}.")
     away = [row for row in test.parts if row.state not in ("parcelled", "delivered", "withdrawn")]
     if away:
         numbers = ", ".join(job_number(row.job) for row in away)
         said.append(f"Not printed yet of this test: {numbers}.")
-    return " ".join(said)
+    return " ".join(filter(None, said))
+
+
+def _adjusted(read: Reader, test: Test, printed: AsPrinted) -> str:
+    """How the final is adjusted; or that what is settled by now is not what was approved."""
+    first = test.first
+    standing = read.settled(first.original_sha256, first.surface)
+    adjust = adjustment_of(printed.adjust)
+    if standing is not None and standing.adjust != printed.adjust:
+        return (
+            f"By now its picture is settled otherwise, {words_of(standing)}: finals are held until "
+            f"that is undone (`platemark decide {first.job} --adjust "
+            f'"{printed.adjust or "none"}"`), or approved with --adjust.'
+        )
+    return f"They are adjusted as it was: {adjust.words}." if adjust is not None else ""
 
 
 def _jobs(rows: list[JobRow]) -> str:

@@ -125,7 +125,7 @@ def certificate_of(
             "print file.",
             "A certificate of it is written by hand.",
         )
-    _refuse_spoilt(reader, edition, job, number)
+    _refuse_spoilt(reader, edition, job, row)
     examined = reader.body(job.examined_seq)
     _same_terms(reader, edition, part, kind)
     zone = ZoneInfo(settings.studio.time_zone)
@@ -182,7 +182,7 @@ def _printed(reader: Reader, edition: Edition, part: str, kind: PrintKind, numbe
     )
 
 
-def _refuse_spoilt(reader: Reader, edition: Edition, job: JobRow, number: int) -> None:
+def _refuse_spoilt(reader: Reader, edition: Edition, job: JobRow, row: Numbered) -> None:
     """No certificate goes out for a print that was called back, or that failed when it came back.
 
     Where a job made several, nobody knows which of them failed.
@@ -197,10 +197,11 @@ def _refuse_spoilt(reader: Reader, edition: Edition, job: JobRow, number: int) -
         why = "failed when it came back from the lab"
     if why:
         raise UsageError(
-            f"Number {number} of {edition.name} (job {job_number(job.job)}) {why}.",
-            f"Where it is no more, say so with `platemark editions destroyed {edition.id} "
-            f"{number}`; where it is good after all, record that with `platemark return "
-            f"{job.job} --passed`.",
+            f"{kind_words(row.kind).capitalize()} {row.number} of {edition.name} (job "
+            f"{job_number(job.job)}) {why}.",
+            "Where it is no more, say so with `platemark editions destroyed "
+            f"{edition.as_typed(row.part, row.kind, row.number)}`; where it is good after all, "
+            f"record that with `platemark return {job.job} --passed`.",
         )
 
 

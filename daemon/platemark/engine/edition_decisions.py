@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import structlog
 
-from platemark.engine.editions import rows_of
+from platemark.engine.editions import promised_otherwise, rows_of
 from platemark.engine.people import photographer, signer
 from platemark.engine.workshop import Workshop
 from platemark.intake.answers import is_reason
@@ -69,6 +69,11 @@ def apply_to_edition(workshop: Workshop, decision: EditionDecision) -> str:
         )
     if state not in _FROM[decision.kind]:
         raise DecisionRefused(f"{_first(what)} is {_stands(row)}.", _instead(decision, row))
+    if row is None and (differs := promised_otherwise(Editions(workshop.ledger.read), edition)):
+        raise DecisionRefused(
+            f"Whether there is a {what}, nobody can say: {differs}.",
+            f"Put editions/{edition.id}.toml back as it was first. Nothing was changed.",
+        )
     sentence = f"{_first(what)} {_SAID[decision.kind]}."
     with workshop.ledger.transaction() as transaction:
         body = {

@@ -142,6 +142,18 @@ class Edition:
         named = (str(each.size) for each in self.sizes if size_key(each.size) == part)
         return f" in {next(named, part)}" if part else ""
 
+    def as_typed(self, part: str, kind: PrintKind, number: int | str) -> str:
+        """A number as commands take it: `herons 7`, `herons 1 --proof --size 40x60cm`.
+
+        Args:
+            part: Of which row of numbers.
+            kind: Whether of the prints or of the proofs.
+            number: Which, or a word in its place.
+        """
+        proof = " --proof" if kind == "proof" else ""
+        several = self.part_words(part).removeprefix(" in ") if len(self.parts) > 1 else ""
+        return f"{self.id} {number}{proof}{f' --size {several}' if several else ''}"
+
 
 @dataclass(frozen=True, slots=True)
 class Numbered:
