@@ -146,6 +146,11 @@ def test_the_whole_thread(tmp_path: Path, profile: bytes) -> None:
     kinds = thread(root, first)
     wanted = ["picture", "test", "approved", "final", "returned", "remake"]
     assert [kind for kind in dict.fromkeys(kinds) if kind in wanted] == wanted, kinds
+    morning = said(root, "morning")
+    assert "- Mira approved a test: 000001 cup.tif" in morning
+    assert "- Asa said how a print came back: 000004 cup-a.tif" in morning
+    assert "- Mira called a number destroyed: 1 of morning-cup." in morning
+    assert f"- Mira decided about a drift of {LAB} for small-rag." in morning
     said(root, "ledger", "verify", "--files")
     with reading(root) as reader:
         assert list(find_faults_beside(reader)) == []

@@ -87,7 +87,10 @@ def apply_approval(workshop: Workshop, decision: ApprovalDecision) -> str:
         DecisionRefused: it cannot be; nothing was changed.
     """
     number = job_number(decision.job)
-    photographer(workshop.settings.studio, decision.by, "A test is for the photographer to approve")
+    person = photographer(
+        workshop.settings.studio, decision.by, "A test is for the photographer to approve"
+    )
+    decision = replace(decision, by=person.name)
     if not is_reason(decision.because):
         raise DecisionRefused(f"Job {number}: nothing says why.", "Give a reason with --because.")
     row = workshop.ledger.read.job(decision.job)

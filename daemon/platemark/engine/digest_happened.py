@@ -25,6 +25,15 @@ BY_PEOPLE = {
     "profile-retired": "retired a profile",
     "parcel-let-out": "let a parcel go out",
     "parcel-taken-back": "took a parcel back",
+    "approved": "approved a test",
+    "approval-taken-back": "took an approval back",
+    "returned": "said how a print came back",
+    "lab-answered": "wrote down a lab's answer",
+    "strip-settled": "decided about a drift",
+    "edition-sold": "called a number sold",
+    "edition-unsold": "called a number unsold",
+    "edition-void": "called a number void",
+    "edition-destroyed": "called a number destroyed",
 }
 """What people did, by the kind of its entry."""
 WRONG = {
@@ -102,6 +111,10 @@ def _about(entry: Entry) -> str:
     body = entry.body
     if "parcel" in body:
         return f": {body['parcel']}"
+    if "number" in body:
+        proof = "proof " if body["of_kind"] == "proof" else ""
+        part = f" in {body['part']}" if body["part"] else ""
+        return f": {proof}{body['number']} of {body['edition']}{part}"
     return f" of {body['lab']} for {body['surface']}" if "surface" in body else ""
 
 
