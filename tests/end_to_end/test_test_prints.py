@@ -22,6 +22,7 @@ from platemark.app.page.guard import BROWSER
 from platemark.engine import decide
 from platemark.engine.approving import whole_test
 from platemark.imaging import worker
+from platemark.imaging.print_model import BARYTA, make_printer_profile
 from platemark.ledger.approvals import Approvals
 from platemark.ledger.mornings import Mornings
 from platemark.ledger.proof import find_faults_beside
@@ -98,6 +99,12 @@ def test_from_test_to_final(
         code, text = approve(root, *words)
         assert code
         assert wrong in text
+    # What may be forgotten is said: what came back spoilt, and what is settled by now.
+    asa = ("--by", "Asa", "--because", "as I unpacked it")
+    assert ask_here(root, "return", str(CROPS), "--failed", *asa)[0] == 0
+    text = approve(root, FIRST, "--adjust", "chroma 1.1")[1]
+    assert f"Recorded as failed when it came back: {CROPS:06d}." in text
+    assert "by now its picture is settled otherwise" in approve(root, FIRST)[1].lower()
 
 
 def approve(root: Path, *words: object) -> tuple[int, str]:
@@ -269,3 +276,29 @@ def at_lab(studio: Studio) -> dict[str, Any]:
     (found,) = (studio.root / "at-the-lab").rglob("ticket.json")
     ticket: dict[str, Any] = json.loads(found.read_text())
     return ticket
+
+
+def test_a_test_that_becomes_a_final_is_printed_once(tmp_path: Path, profile: bytes) -> None:
+    """Its sheets are no finals of their own, whatever is answered to its first print or to them."""
+    root = tmp_path / "studio"
+    make_studio(root, profile)
+    with working(root) as studio:
+        studio.drop("rowan.tif", photograph("coffee"), purpose="test")
+        (root / "profiles/rag.icc").write_bytes(make_printer_profile(BARYTA))
+        assert studio.settle(FIRST, adjust="lightness 50:54").applied
+        studio.rest()
+        assert [set(stops(studio, job)) for job in (FIRST, CROPS, STEPS)] == [
+            {"profile-changed"}, {"profile-changed"}, {"profile-changed"},
+        ]  # fmt: skip
+        refused = ask_here_while_open(studio, CROPS, "purpose=final")
+        assert "Job 000002 is a sheet of test 000001: its purpose is not" in refused.sentence
+        answer = Decision(
+            os.urandom(8).hex(), "decide", FIRST, studio.row(FIRST).moved_seq,
+            ("profile-changed",), (("purpose", "final"),), False, "Mira", "seen enough",
+        )  # fmt: skip
+        assert decide.apply(studio.at_work.workshop, answer).applied
+        studio.rest()
+        assert [(row.state, row.purpose) for row in studio.read.jobs()] == [
+            ("rendered", "final"), ("withdrawn", "test"), ("withdrawn", "test"),
+        ]  # fmt: skip
+        assert list(find_faults_beside(studio.read)) == []

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from platemark.model.asking import stop
-from platemark.model.edition import numbers_words
+from platemark.model.edition import TOGETHER, numbers_words
 from platemark.model.finding import Finding
 from platemark.model.known import Known
 
@@ -20,16 +20,18 @@ def find(known: Known) -> Iterable[Finding]:
     standing = known.editions
     if standing is None or standing.restored is None or standing.edition is None:
         return
-    if not standing.numbers or known.resolved.request.replaces is not None:
+    if not standing.numbers:
         return
     seq, made = standing.restored
     edition, numbers = standing.edition, numbers_words(standing.numbers)
+    kind = known.resolved.request.edition_kind
+    typed = edition.as_typed(standing.part or TOGETHER, kind, "NUMBER")
     yield stop(
         CODE,
         ACCEPT,
         f"This studio goes on from a record of {made.day} {made:%B %Y}: whether number {numbers} "
         f"of {edition.name} was given since, it does not know.",
         "Look at the lab's tickets and your certificates. Say of each number that was given what "
-        f"became of it, with `platemark editions sold {edition.id} NUMBER`; then accept.",
+        f"became of it, with `platemark editions sold {typed}`; then accept.",
         figures={"entry": str(seq), "numbers": numbers},
     )

@@ -12,6 +12,8 @@ from zoneinfo import ZoneInfo
 
 from platemark.checks import (
     all_checks,
+    edition_not_named,
+    edition_restored,
     file_too_large,
     record_restored,
     reprint_differs,
@@ -59,6 +61,7 @@ SET_CODES = frozenset(check.code for check in all_checks() if check.of_set)
 
 _OF_ITS_TIME = frozenset(
     (same_again.CODE, same_name.CODE, record_restored.CODE, reprint_differs.CODE,
+     edition_not_named.CODE, edition_restored.CODE,
      "reprint-file-differs", "profile-changed-meanwhile")
 )  # fmt: skip
 """Stops whose acceptance says nothing of the same print at another time."""

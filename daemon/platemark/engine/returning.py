@@ -145,11 +145,11 @@ def _refuse_words(row: JobRow, words: tuple[str, ...]) -> None:
 
 def _off(row: JobRow, measured: str) -> str:
     """Say how far a measured print is from what was ordered; empty where it is near or unsaid."""
-    if not measured or not row.size:
+    if not measured:
         return ""
     number = job_number(row.job)
     try:
-        seen, ordered = parse_full_size(measured), parse_full_size(row.size)
+        seen, ordered = parse_full_size(measured), parse_full_size(row.size or measured)
     except BadSize as error:
         raise DecisionRefused(
             f"Job {number}: {error}.", "Nothing was recorded. Write the size like 16x20in."
