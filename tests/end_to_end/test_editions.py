@@ -388,3 +388,24 @@ def test_the_first_to_name_an_edition_is_heard_by_those_before_it(
     assert codes(root, 1) == {"edition-not-named"}
     assert job(root, 2)["state"] == "delivered"
     assert numbers(root) == {"1": "printed 2"}
+
+
+def test_what_was_sold_before_binds_the_total(
+    tmp_path: Path, profile: bytes, steps_here: None
+) -> None:
+    """Numbers that people say are sold elsewhere were sold as of the total of that day."""
+    root = tmp_path / "studio"
+    make_studio(root, profile)
+    write(root)
+    assert swept(root).fault == ""
+    for number in "123":
+        code, text = ask_here(root, "editions", "sold", "dunes", number, *SAID)
+        assert code == 0, text
+    write(root, EDITION.replace("total = 3", "total = 5"))
+    assert "3 prints, and its file says" in ask_here(root, "editions")[1]
+    put(root, "a.tif", "coffee", edition="dunes", order="a")
+    prepare(root)
+    assert codes(root, 1) == {"edition-total-differs"}
+    code, _ = ask_here(root, "decide", "1", "--accept", "edition-total-differs", *SAID)
+    assert code != 0
+    assert holds(root)

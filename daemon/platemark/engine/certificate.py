@@ -9,9 +9,8 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from platemark.engine.editions import rows_of
+from platemark.engine.editions import rows_of, terms_of
 from platemark.imaging.child import Children
-from platemark.ledger.edition_tables import EDITION
 from platemark.ledger.editions import Editions
 from platemark.ledger.read import JobRow, Reader
 from platemark.model import paper
@@ -20,7 +19,6 @@ from platemark.model.edition import (
     Edition,
     Numbered,
     PrintKind,
-    Terms,
     kind_words,
     numbered_words,
 )
@@ -214,7 +212,7 @@ def _same_terms(reader: Reader, edition: Edition, part: str, kind: PrintKind) ->
     entry = Editions(reader).terms_entry(edition.id)
     if entry is None:
         return
-    terms = from_plain(Terms, entry.body[EDITION]["terms"])
+    terms = terms_of(entry)
     said, now = terms.total(part, kind), edition.of(part, kind)
     if terms.counted != edition.counted or said != now:
         raise UsageError(

@@ -17,6 +17,7 @@ from platemark.model.decision import EditionDecision
 from platemark.model.edition import Edition, Numbered, kind_words
 from platemark.model.errors import DecisionRefused
 from platemark.model.job import job_number
+from platemark.model.plain import to_plain
 from platemark.model.studio import Person
 
 _BECOMES = {
@@ -82,6 +83,7 @@ def apply_to_edition(workshop: Workshop, decision: EditionDecision) -> str:
             "of_kind": decision.of_kind,
             "number": decision.number,
             "was": state,
+            "terms": to_plain(edition.terms),
             "print_of": row.job if row is not None else None,
             "decision": decision.id,
             "because": transaction.word(decision.because),

@@ -12,6 +12,7 @@ from datetime import date, datetime
 from typing import Any
 
 from platemark.engine.lifecycle import being_sealed
+from platemark.ledger.chain import Entry
 from platemark.ledger.edition_tables import EDITION
 from platemark.ledger.editions import EditionPicture, Editions
 from platemark.ledger.read import JobRow, Reader
@@ -113,6 +114,12 @@ def rows_of(ledger: Editions, edition: Edition) -> list[Numbered]:
     return sorted(rows, key=lambda row: (row.part, row.kind, row.number))
 
 
+def terms_of(entry: Entry) -> Terms:
+    """What was promised by then: in the entry that gave a number, or said what became of one."""
+    said = entry.body if "terms" in entry.body else entry.body[EDITION]
+    return from_plain(Terms, said["terms"])
+
+
 def promised_otherwise(ledger: Editions, edition: Edition) -> str:
     """How the file of an edition differs from what numbers of it were given under; empty for not.
 
@@ -121,7 +128,7 @@ def promised_otherwise(ledger: Editions, edition: Edition) -> str:
     entry = ledger.terms_entry(edition.id)
     if entry is None or not ledger.numbers(edition.id):
         return ""
-    terms, now = from_plain(Terms, entry.body[EDITION]["terms"]), edition.terms
+    terms, now = terms_of(entry), edition.terms
     if terms.counted != now.counted:
         return f"its sizes were counted {_COUNTED[terms.counted]} when numbers were given"
     for part, kind, said in terms.totals:
@@ -265,7 +272,7 @@ def _terms_before(
     if entry is None or not others:
         return None
     highest = max((r.number for r in others if (r.part, r.kind) == (part, kind)), default=0)
-    terms = from_plain(Terms, entry.body[EDITION]["terms"])
+    terms = terms_of(entry)
     return TermsBefore(terms, highest, any(row.state in _OUT for row in others))
 
 
@@ -308,6 +315,6 @@ def _restored(ledger: Editions, edition: Edition) -> tuple[int, date] | None:
     if entry is None:
         return None
     given = ledger.terms_entry(edition.id)
-    if given is not None and given.seq > entry.seq:
+    if given is not None and given.kind == "examined" and given.seq > entry.seq:
         return None
     return entry.seq, datetime.fromisoformat(entry.body["copy_made"]).date()

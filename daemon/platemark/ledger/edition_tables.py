@@ -175,6 +175,12 @@ def _said(state: str) -> Callable[[sqlite3.Connection, Entry], None]:
                 body["edition"], body["part"], body["of_kind"], body["number"], state, entry.seq,
             ),
         )  # fmt: skip
+        if "terms" in body:
+            # Of a number that was never printed here nothing else tells what was promised.
+            connection.execute(
+                "INSERT INTO edition_terms (edition, seq) VALUES (?, ?) ON CONFLICT DO NOTHING",
+                (body["edition"], entry.seq),
+            )
 
     return change
 

@@ -51,7 +51,7 @@ class Editions:
         return [edition for (edition,) in rows]
 
     def terms_entry(self, edition: str) -> Entry | None:
-        """The newest entry that gave a number of an edition; None before the first."""
+        """The newest entry that gave a number; else the first that said what became of one."""
         rows = self._reader.ask(
             "edition_terms", "SELECT seq FROM edition_terms WHERE edition = ?", edition
         )

@@ -216,7 +216,8 @@ CREATE TABLE edition_numbers (
 ) STRICT;
 CREATE INDEX edition_numbers_by_job ON edition_numbers (job);
 
--- Editions of which a number was given, by the newest entry that gave one: it has their terms.
+-- Editions of which a number was given, by the newest entry that gave one, else the first that said
+-- what became of one: it has their terms.
 CREATE TABLE edition_terms (
     edition TEXT PRIMARY KEY,
     seq     INTEGER NOT NULL
