@@ -140,7 +140,7 @@ def taken_change(again: Again, day: str) -> Change:
     return Change(
         "print-file-again",
         f"The print file of {day} was taken from the archive, byte for byte the same; nothing was "
-        "rendered anew.",
+        "rendered anew. What follows is how it was made then.",
         again.sha256,
         again.sha256,
     )

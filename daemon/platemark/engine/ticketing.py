@@ -163,7 +163,7 @@ def _test_words(examined: dict[str, Any]) -> tuple[str, ...]:
         "steps": f"a place of the final print of {test.size} in five steps of an adjustment, with "
         "words above each",
     }[test.part]
-    return (f"This is a test print: {what}. The white around is meant.",)
+    return (f"This is a test print: {what}. White around it is meant.",)
 
 
 def test_in_name(examined: dict[str, Any], pattern: str) -> tuple[str, str]:
