@@ -81,7 +81,8 @@ def test_the_same_print_again(delivered: Path, monkeypatch: pytest.MonkeyPatch) 
     (was,) = (delivered / "at-the-lab").glob("*/data/000001*")
     code, said = reprint(delivered, 1, "--copies", "3", "--order", "Beech")
     assert code == 0
-    assert "Job 000005 is ordered: 3 prints for the order that you name of job 000001 again (sold again)." in said
+    # The order's name is in no sentence of the chain.
+    assert "3 prints of job 000001 again, for the order that you name (sold again)." in said
     assert swept(delivered).held == 0
     # Nothing was read, measured or rendered: the archived file alone was looked at.
     assert DrawTask in begun

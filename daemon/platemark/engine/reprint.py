@@ -198,10 +198,10 @@ def _told(row: JobRow, job: int, values: dict[str, str], decision: ReprintDecisi
     prints = "one print" if copies == 1 else f"{copies} prints"
     as_then = "" if decision.copies is not None or copies == 1 else ", as many as then"
     # This sentence stands in the chain, and names of orders and sets beside it.
-    order = " for the order that you name" if decision.order is not None else ""
+    order = ", for the order that you name" if decision.order is not None else ""
     sentence = (
-        f"Job {job_number(job)} is ordered: {prints}{as_then}{order} of job "
-        f"{job_number(row.job)} again ({REASONS[decision.reason]})."
+        f"Job {job_number(job)} is ordered: {prints}{as_then} of job "
+        f"{job_number(row.job)} again{order} ({REASONS[decision.reason]})."
     )
     if row.set is not None:
         sentence += f" Job {job_number(row.job)} is one of a set; this one is printed alone."
