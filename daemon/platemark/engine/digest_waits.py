@@ -135,7 +135,7 @@ def _drifted(reader: Reader, settings: Settings) -> list[DigestLine]:
                 f"The strip of job {job_number(row.job)} is beyond the limits: finals on {on} of "
                 f"{by} are held.",
                 "Ask the lab, then decide: `platemark strip settle "
-                f"--lab {row.lab} --surface {row.surface}`.",
+                f"--lab {row.lab} --surface {row.surface} --by NAME --because …`.",
                 row.job,
             )
         )
