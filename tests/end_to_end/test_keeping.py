@@ -285,13 +285,15 @@ def test_archive_years_lets_go_of_what_was_sent_but_not_of_an_edition(tmp_path: 
 def test_unreadable_answers_and_set_aside_files_go_in_the_end(swept: Path) -> None:
     """What nobody can use goes after its days; a person's own files in held/ never do."""
     (swept / "decisions/somebody.json").write_text("no answer of ours")
+    # Its decision never came: a kill fell between the two.
+    (swept / "decisions/0a1b.photo").write_bytes(b"a photograph")
     flip(archived(swept, 1, "original"))
     assert ask_here(swept, "archive", "verify")[0] == 0
     (held,) = (swept / "held/small-rag").iterdir()
     (held / "note.txt").write_text("mine")
     ask_here(swept, "sweep")
     aside = [*(swept / "archive").glob("*/*.damaged-*"), *(swept / "decisions").iterdir()]
-    assert len(aside) == 2
+    assert len(aside) == 3
     one_night(swept, Later(days=300))
     assert all(path.exists() for path in aside)
     one_night(swept, Later(days=400))

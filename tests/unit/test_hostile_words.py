@@ -14,13 +14,14 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from made_tickets import FEW_PIXELS, PROPORTION, made_notice
-from platemark.engine import decide
+from platemark.engine import decide, decision_kinds
 from platemark.intake.answers import answer_sheet, answer_text, read_answer, with_refusal
 from platemark.intake.layers import gather
 from platemark.intake.names import title_of, words_of
 from platemark.intake.order_sheet import Files, OrderSheet, read_sheet
 from platemark.intake.scan import SIDECAR
 from platemark.intake.waiting import waiting_text
+from platemark.model.decision import HANDED_IN
 from platemark.model.job import shown_name
 from platemark.model.notice import Answer, WaitingLine
 from platemark.model.request import READERS, resolve
@@ -248,3 +249,9 @@ def test_a_sidecar_of_a_name_too_long_is_none(tmp_path: Path) -> None:
     (tmp_path / "smooth-rag").mkdir()
     name = b"n" * (255 - len(SIDECAR) + 1)
     assert gather(tmp_path, b"smooth-rag/" + name).sidecar is None
+
+
+def test_what_is_handed_in_beside_a_decision_has_an_ending_that_is_known() -> None:
+    """So that a file whose decision never came is let go in the end."""
+    endings = {kind.beside for kind in decision_kinds.KINDS.values()} - {""}
+    assert endings == set(HANDED_IN)

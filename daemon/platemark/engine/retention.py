@@ -24,6 +24,7 @@ from platemark.ledger.erasing import KIND as WORDS_ERASED
 from platemark.ledger.keeping import Keeping, KeptRow
 from platemark.ledger.read import JobRow, ParcelRow, Reader
 from platemark.ledger.store import stamp
+from platemark.model.decision import HANDED_IN
 from platemark.model.job import job_number, shown_name
 from platemark.model.studio import Keep
 
@@ -335,7 +336,7 @@ def _of_an_edition(reader: Reader, job: JobRow) -> bool:
 
 
 def _left_over(reader: Reader, folders: Folders, rules: Rules) -> Iterator[Finding]:
-    """Answers that could not be read, and damaged files that were set aside and are whole again."""
+    """Answers that could not be read, files whose decision is gone, damaged ones that are whole."""
     days = rules.keep.withdrawn_days
     if not days:
         return
@@ -343,7 +344,8 @@ def _left_over(reader: Reader, folders: Folders, rules: Rules) -> Iterator[Findi
     for path, status in _plain_files(folders.decisions):
         if status.st_size > LARGEST_UNREADABLE:
             continue
-        if path.suffix == _UNREADABLE and status.st_ctime < oldest.timestamp():
+        is_left = path.suffix == _UNREADABLE or _lacks_its_decision(path)
+        if is_left and status.st_ctime < oldest.timestamp():
             item = _item_of(folders, path, "decisions", status, _hash(path, rules))
             yield item, True
     for folder in _folders_in(folders.archive):
@@ -354,6 +356,11 @@ def _left_over(reader: Reader, folders: Folders, rules: Rules) -> Iterator[Findi
             sha256 = match["name"].partition(".")[0]
             if not rules.read_back or _is_archived(reader, folders, sha256, rules):
                 yield _item_of(folders, path, "archive", status, _hash(path, rules)), True
+
+
+def _lacks_its_decision(path: Path) -> bool:
+    """Whether a file was handed in beside a decision that is not, or no longer, there."""
+    return path.suffix[1:] in HANDED_IN and not path.with_suffix(".json").exists()
 
 
 def _item_of(

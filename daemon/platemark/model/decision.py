@@ -11,6 +11,9 @@ from platemark.model.reprint import Reason
 LabSays = Literal["accepted", "question", "refused", "made"]
 """The lab took the job; asks something of it; will not make it; has made it."""
 
+HANDED_IN = ("icc", "photo", "readings")
+"""Endings of files that are handed in beside a decision, under its id."""
+
 
 @dataclass(frozen=True, slots=True)
 class Decision:
