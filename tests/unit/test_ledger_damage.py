@@ -18,7 +18,7 @@ from platemark.ledger.store import Ledger
 from platemark.model.errors import PlatemarkError, RecordDamaged, RecordLocked
 from platemark.model.plain import canonical
 
-JOBS = 24
+JOBS = 60
 COLUMNS = ("seq", "at", "job", "kind", "actor", "body", "previous", "hash")
 
 
@@ -76,8 +76,7 @@ def test_a_flipped_byte_anywhere_in_the_file_is_found(whole: Path, tmp_path: Pat
     offsets = random.Random(45).sample(range(100, size), 150)
     found, harmless = flips(whole, offsets, tmp_path, 1)
     print(f"\n{found} of {len(offsets)} found, {harmless} in unused room of {size} bytes")
-    # Tables with a few rows, or none, have a page of their own: most of so small a file is room.
-    assert found > len(offsets) / 4
+    assert found > len(offsets) / 3
 
 
 @pytest.mark.fault(44)
