@@ -40,6 +40,7 @@ from platemark.imaging.child import Children, readable_files, written_files
 from platemark.imaging.steps import STEPS
 from platemark.ledger import projection, store
 from platemark.ledger.chain import Entry
+from platemark.model import plain
 from platemark.model.lab import Lab
 from platemark.model.plain import from_plain, to_plain
 from platemark.model.work import ChildLimits, Failure, Report, Task
@@ -118,7 +119,11 @@ class Forked:
         """Fork; the child becomes the worker."""
         self.returncode: int | None = None
         given, answer, trace = os.pipe(), os.pipe(), os.pipe()
+        # Held by another thread at this moment, nobody would ever let go of it in the child.
+        held = plain._first
+        held.acquire()
         self.pid = os.fork()
+        held.release()
         if self.pid == 0:
             _become_worker((given[0], answer[1], trace[1]), cwd, env)
         for taken in (given[0], answer[1], trace[1]):
